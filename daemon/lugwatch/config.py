@@ -1,0 +1,434 @@
+"""The configuration: TOML text in, one frozen `Configuration` out, or every mistake at once.
+
+pydantic checks the text; inside, only `model.Boat` and the dataclasses below are used. Keys that
+belong to a source are checked by that source's own model (`sources.registry`), not here.
+May import: errors, units, model.
+"""
+
+import difflib
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, get_args
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails
+
+from lugwatch.errors import ConfigurationError, UserError
+from lugwatch.model import Boat, CableClass, Channel, Joint, Quantity, Watching
+
+DEFAULT_NAME = "lugwatch.toml"
+NO_AIR = "none"
+
+# With nothing said of the cable: the coolest common class of boat cable that may be run hot.
+DEFAULT_LIMIT_CELSIUS = 75.0
+# Tinned copper or brass terminals: 65 K over 40 °C ambient, IEC 60947-1 table 2.
+TERMINAL_LIMIT_CELSIUS = 105.0
+
+_Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
+_Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+
+
+class _Table(BaseModel):
+    # strict: TOML has types, so `rated_amps = "120"` is a mistake and not a number
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class _BoatTable(_Table):
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+
+
+class _WatchTable(_Table):
+    interval_seconds: _Positive = 5.0
+    estimate_seconds: _Positive = 10.0
+    no_data_seconds: _Positive = 60.0
+    current_floor_ratio: Annotated[float, Field(gt=0, lt=1)] = 0.08
+    rising_kelvin_per_minute: _Positive = 4.0
+    passage_amps: _Positive | None = None
+    passage_gap_seconds: _Positive = 1800.0
+
+
+class _StoreTable(_Table):
+    database: str = "lugwatch.db"
+
+
+class _MqttTable(_Table):
+    host: str = "localhost"
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    username: str | None = None
+    password_file: str | None = None
+    ca_file: str | None = None
+    tls: bool = False
+    protocol: Annotated[str, Field(pattern=r"^(5|3\.1\.1)$")] = "5"
+
+
+class _WebTable(_Table):
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535)] = 8037
+    temperature_unit: Annotated[str, Field(pattern=r"^(celsius|fahrenheit)$")] = "celsius"
+
+
+class _OneWireTable(_Table):
+    path: str = "/sys/bus/w1/devices"
+
+
+class _ChannelTable(_Table):
+    # keys beyond these belong to the source and are checked by it
+    model_config = ConfigDict(extra="allow", strict=True, frozen=True)
+    id: _Id
+    name: str | None = None
+    source: str | None = None
+
+
+class _ProbeTable(_ChannelTable):
+    pass
+
+
+class _CurrentTable(_ChannelTable):
+    rated_amps: _Positive | None = None
+
+
+class _JointTable(_Table):
+    id: _Id
+    name: Annotated[str, Field(min_length=1, max_length=80)] | None = None
+    probe: str
+    current: str | None = None
+    air: str | None = None
+    neighbours: list[str] = []
+    rated_amps: _Positive | None = None
+    limit_celsius: Annotated[float, Field(gt=30, le=250)] | None = None
+    cable_mm2: _Positive | None = None
+    cable_insulation: str | int | None = None
+    stud: str | None = None
+    hardware: str | list[str] | None = None
+    torque_newton_metres: _Positive | None = None
+    lug: str | None = None
+    cable_metres: _Positive | None = None
+    note: str | None = None
+
+
+class _Document(_Table):
+    boat: _BoatTable
+    watch: _WatchTable = _WatchTable()
+    store: _StoreTable = _StoreTable()
+    mqtt: _MqttTable | None = None
+    web: _WebTable = _WebTable()
+    onewire: _OneWireTable = _OneWireTable()
+    probe: list[_ProbeTable] = []
+    current: list[_CurrentTable] = []
+    joint: list[_JointTable] = []
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelSettings:
+    """One `[[probe]]` or `[[current]]` table as its source sees it."""
+
+    where: str  # for messages: `[[probe]] "bar_alternator"`
+    channel: str
+    quantity: Quantity
+    source: str | None  # onewire | adc | serial | shunt_chip | mqtt
+    keys: Mapping[str, Any]  # what belongs to the source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MqttSettings:
+    """Where the broker is; password and certificate are files, never text in the configuration."""
+
+    host: str
+    port: int
+    username: str | None
+    password_file: Path | None
+    ca_file: Path | None
+    tls: bool
+    protocol: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Configuration:
+    """All that a configuration file says, checked."""
+
+    path: Path
+    boat: Boat
+    channels: tuple[ChannelSettings, ...]
+    database: Path
+    mqtt: MqttSettings | None
+    web_host: str
+    web_port: int
+    temperature_unit: str
+    onewire_path: Path
+    warnings: tuple[str, ...]
+
+
+def slug(name: str) -> str:
+    """The boat's name as one level of an MQTT topic: lower-case ASCII letters, digits and hyphens."""
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "boat"
+
+
+def load(path: Path, *, lenient: bool = False) -> Configuration:
+    """Read and check a configuration.
+
+    lenient: unknown keys are warnings instead of mistakes (for `replay`, whose recording may come
+    from a newer or older lugwatch). Raises ConfigurationError with every mistake, or UserError.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise UserError(f"no configuration at {path}; name it with --config, or write one") from None
+    except UnicodeDecodeError as error:
+        raise UserError(f"{path} is not UTF-8 text (byte {error.start}); save it as UTF-8") from None
+    except OSError as error:
+        raise UserError(f"cannot read {path}: {error.strerror}; check its name and rights") from None
+    if not text.strip():
+        raise UserError(f"{path} is empty; it needs at least [boat], [[probe]] and [[joint]]")
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise UserError(f"{path} is not valid TOML: {error}; is the file complete?") from None
+    return _check(path, data, lenient)
+
+
+def _check(path: Path, data: dict[str, Any], lenient: bool) -> Configuration:
+    warnings: list[str] = []
+    mistakes: list[str] = []
+    document: _Document | None = None
+    for _attempt in range(2):
+        try:
+            document = _Document.model_validate(data)
+            break
+        except ValidationError as error:
+            unknown = [e for e in error.errors() if e["type"] == "extra_forbidden"]
+            others = [e for e in error.errors() if e["type"] != "extra_forbidden"]
+            mistakes = [_mistake(data, e) for e in others]
+            if lenient and unknown:
+                warnings += [_mistake(data, e) for e in unknown]
+                for e in unknown:
+                    _delete(data, e["loc"])
+            else:
+                mistakes += [_mistake(data, e) for e in unknown]
+            if mistakes or not lenient:
+                break
+    if document is None:
+        raise ConfigurationError(str(path), mistakes)
+    channels = _channels(document)
+    joints = _joints(document)
+    mistakes = _cross_check(document)
+    if mistakes:
+        raise ConfigurationError(str(path), mistakes)
+    folder = path.resolve().parent
+    boat = Boat(
+        name=document.boat.name,
+        slug=slug(document.boat.name),
+        channels=tuple(_channel(c, document) for c in channels),
+        joints=joints,
+        watching=Watching(**document.watch.model_dump()),
+    )
+    return Configuration(
+        path=path,
+        boat=boat,
+        channels=channels,
+        database=folder / document.store.database,
+        mqtt=_mqtt(document.mqtt, folder),
+        web_host=document.web.host,
+        web_port=document.web.port,
+        temperature_unit=document.web.temperature_unit,
+        onewire_path=folder / document.onewire.path,
+        warnings=tuple(warnings),
+    )
+
+
+def _mqtt(table: _MqttTable | None, folder: Path) -> MqttSettings | None:
+    if table is None:
+        return None
+    return MqttSettings(
+        host=table.host,
+        port=table.port,
+        username=table.username,
+        password_file=folder / table.password_file if table.password_file else None,
+        ca_file=folder / table.ca_file if table.ca_file else None,
+        tls=table.tls or table.ca_file is not None,
+        protocol=table.protocol,
+    )
+
+
+def _channels(document: _Document) -> tuple[ChannelSettings, ...]:
+    tables: list[tuple[str, Quantity, _ChannelTable]] = [
+        *(("probe", Quantity.CELSIUS, table) for table in document.probe),
+        *(("current", Quantity.AMPS, table) for table in document.current),
+    ]
+    return tuple(
+        ChannelSettings(
+            where=f'[[{kind}]] "{table.id}"',
+            channel=table.id,
+            quantity=quantity,
+            source=table.source,
+            keys=dict(table.model_extra or {}),
+        )
+        for kind, quantity, table in tables
+    )
+
+
+def source_name(settings: ChannelSettings) -> str | None:
+    """The bus a channel is read from; channels of one name share one thread."""
+    if settings.source is None:
+        return None
+    device = settings.keys.get("device")
+    return f"{settings.source} {device}" if device else settings.source
+
+
+def _channel(settings: ChannelSettings, document: _Document) -> Channel:
+    tables: Sequence[_ProbeTable | _CurrentTable] = [*document.probe, *document.current]
+    table = next(table for table in tables if table.id == settings.channel)
+    return Channel(
+        channel=settings.channel,
+        quantity=settings.quantity,
+        name=table.name or settings.channel.replace("_", " "),
+        source=source_name(settings),
+        rated_amps=table.rated_amps if isinstance(table, _CurrentTable) else None,
+    )
+
+
+def _joints(document: _Document) -> tuple[Joint, ...]:
+    rated = {table.id: table.rated_amps for table in document.current}
+    joints = []
+    for table in document.joint:
+        limit_celsius, basis = _limit(table)
+        insulation = None if table.cable_insulation is None else str(table.cable_insulation)
+        joints.append(
+            Joint(
+                joint=table.id,
+                name=table.name or table.id.replace("_", " "),
+                probe=table.probe,
+                current=table.current,
+                air=None if table.air == NO_AIR else table.air,
+                neighbours=tuple(table.neighbours),
+                rated_amps=table.rated_amps or rated.get(table.current or ""),
+                limit_celsius=limit_celsius,
+                limit_basis=basis,
+                cable_mm2=table.cable_mm2,
+                cable_insulation=insulation,
+                facts={
+                    key: value
+                    for key in ("stud", "hardware", "torque_newton_metres", "lug", "cable_metres", "note")
+                    if (value := getattr(table, key)) is not None
+                },
+            )
+        )
+    return tuple(joints)
+
+
+def _limit(table: _JointTable) -> tuple[float, str]:
+    if table.limit_celsius is not None:
+        return table.limit_celsius, "set in the configuration"
+    insulation = _cable_class(table.cable_insulation)
+    if insulation is None:
+        return DEFAULT_LIMIT_CELSIUS, "default: nothing is said of the cable's insulation"
+    limit_celsius = min(float(insulation), TERMINAL_LIMIT_CELSIUS)
+    if float(insulation) > TERMINAL_LIMIT_CELSIUS:
+        return limit_celsius, "tinned terminal, 65 K over 40 °C (IEC 60947-1 table 2)"
+    return limit_celsius, f"insulation class {insulation} °C"
+
+
+def _cable_class(value: str | int | None) -> CableClass | None:
+    text = str(value).strip().upper().removesuffix("C").rstrip(" °")
+    return CableClass(text) if text in set(CableClass) else None
+
+
+def _cross_check(document: _Document) -> list[str]:
+    """What no single table can know: ids that are double or missing."""
+    mistakes: list[str] = []
+    probes = [table.id for table in document.probe]
+    currents = [table.id for table in document.current]
+    joints = [table.id for table in document.joint]
+    for kind, ids in (("probe", probes), ("current", currents), ("joint", joints)):
+        mistakes += [f'[[{kind}]] id = "{i}" stands twice; ids are unique' for i in _doubles(ids)]
+    mistakes += [
+        f'"{i}" is both a [[probe]] and a [[current]]; a channel needs an id of its own'
+        for i in sorted(set(probes) & set(currents))
+    ]
+    if not document.joint:
+        mistakes.append("no [[joint]]: there is nothing to watch; add one for each probed joint")
+    for table in document.joint:
+        where = f'[[joint]] "{table.id}"'
+        mistakes += _unknown(where, "probe", table.probe, probes, "[[probe]]")
+        if table.current is not None:
+            mistakes += _unknown(where, "current", table.current, currents, "[[current]]")
+        if table.air is None:
+            mistakes.append(
+                f'{where} air is missing: name the probe in the air around it, or say air = "none" '
+                "to watch it by limit and rate of rise alone"
+            )
+        elif table.air != NO_AIR:
+            mistakes += _unknown(where, "air", table.air, probes, "[[probe]]")
+        for neighbour in table.neighbours:
+            mistakes += _unknown(where, "neighbours", neighbour, joints, "[[joint]]")
+        if table.id in table.neighbours:
+            mistakes.append(f"{where} neighbours names the joint itself; take it out")
+        if table.cable_insulation is not None and _cable_class(table.cable_insulation) is None:
+            mistakes.append(
+                f"{where} cable_insulation = {table.cable_insulation!r} is not a class; "
+                f"one of {', '.join(CableClass)} (°C)"
+            )
+    return mistakes
+
+
+def _doubles(ids: list[str]) -> list[str]:
+    return sorted({i for i in ids if ids.count(i) > 1})
+
+
+def _unknown(where: str, key: str, value: str, known: list[str], kind: str) -> list[str]:
+    if value in known:
+        return []
+    return [f'{where} {key} = "{value}" is no {kind}{_did_you_mean(value, known)}']
+
+
+def _did_you_mean(word: str, known: Sequence[str]) -> str:
+    near = difflib.get_close_matches(word, known, n=1)
+    if near:
+        return f'; did you mean "{near[0]}"?'
+    return f"; known: {', '.join(known[:8])}" if known else "; none is configured"
+
+
+def _mistake(data: Mapping[str, Any], error: ErrorDetails) -> str:
+    """One pydantic error as one line with the key, the value and what to try."""
+    location = error["loc"]
+    where, key = _where(data, location)
+    value = error["input"]
+    match error["type"]:
+        case "extra_forbidden":
+            hint = _did_you_mean(key, _known_keys(location[:-1]))
+            return f"{where} {key} = {value!r} is not a setting here{hint}"
+        case "missing":
+            return f"{where} {key} is missing"
+        case _:
+            return f"{where} {key} = {value!r}: {error['msg'][:1].lower()}{error['msg'][1:]}"
+
+
+def _where(data: Mapping[str, Any], location: Sequence[str | int]) -> tuple[str, str]:
+    if len(location) == 1:
+        return "the file:", f"[{location[0]}]"
+    table = str(location[0])
+    if isinstance(location[1], int):
+        row = data[table][location[1]]
+        name = row.get("id") if isinstance(row, dict) else None
+        label = f'[[{table}]] "{name}"' if isinstance(name, str) else f"[[{table}]] number {location[1] + 1}"
+        key = ".".join(str(part) for part in location[2:]) or "the table"
+        return label, key
+    return f"[{table}]", ".".join(str(part) for part in location[1:])
+
+
+def _known_keys(location: Sequence[str | int]) -> list[str]:
+    if not location:
+        return list(_Document.model_fields)
+    annotation: Any = _Document.model_fields[str(location[0])].annotation
+    for candidate in (annotation, *get_args(annotation)):
+        if isinstance(candidate, type) and issubclass(candidate, BaseModel):
+            return list(candidate.model_fields)
+    return []
+
+
+def _delete(data: Any, location: Sequence[str | int]) -> None:
+    for part in location[:-1]:
+        data = data[part]
+    del data[location[-1]]

@@ -1,0 +1,324 @@
+"""The nouns: what a boat is made of, what comes in, what goes out. Plain frozen data, no behaviour.
+
+Times: `monotonic_seconds` [s since an arbitrary moment of this boot] is what durations come from;
+`time` [ms since 1970 UTC] is a label. Values: °C for temperatures, K for differences, A, Ω.
+A value that is not known is None: never NaN, 0 or a sentinel. Imports nothing of ours.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+
+class Quantity(StrEnum):
+    """What a channel measures; the value is the unit of its readings."""
+
+    CELSIUS = "celsius"
+    AMPS = "amps"
+
+
+class FaultKind(StrEnum):
+    """Why there is no reading. Each is a word that also stands in the database and on the page."""
+
+    NO_CONVERSION = "no_conversion"  # power-on pattern: the probe answered and had not measured
+    STARVED = "starved"  # conversion without enough power
+    BAD_CHECKSUM = "bad_checksum"
+    SHORTED = "shorted"  # data line held low: all zeros
+    NO_ANSWER = "no_answer"  # data line never pulled low: all ones
+    EMPTY = "empty"  # the file opened and held nothing
+    VANISHED = "vanished"  # the folder or device is not there
+    UNREADABLE = "unreadable"  # the system refused the read
+    MALFORMED = "malformed"  # text or bytes not of the agreed form
+    OUT_OF_RANGE = "out_of_range"  # a number the part cannot have measured
+    NOT_FINITE = "not_finite"  # NaN or infinity as text
+    IMPLAUSIBLE = "implausible"  # a number no boat can have made, or an impossible step
+    STALE = "stale"  # connected, and silent for too long
+    RETAINED_OLD = "retained_old"  # a stored message without a time of its own
+    DISCONNECTED = "disconnected"  # the far side of a line or a broker is away
+    TIMED_OUT = "timed_out"
+    OVERRUN = "overrun"  # the cycle took longer than its interval
+    SUPPLY_DIP = "supply_dip"  # every probe of a bus restarted at once
+    UNASSIGNED = "unassigned"  # something answers that the configuration does not know
+    CRASHED = "crashed"  # the source's own code failed; it was started again
+
+
+class CableClass(StrEnum):
+    """Insulation temperature classes of boat cable [°C]: the columns of 33 CFR 183.425 table 5."""
+
+    C60 = "60"
+    C75 = "75"
+    C80 = "80"
+    C90 = "90"
+    C105 = "105"
+    C125 = "125"
+    C200 = "200"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Channel:
+    """One measured quantity, known by its id in the configuration."""
+
+    channel: str
+    quantity: Quantity
+    name: str
+    source: str | None  # name of the bus it is read from, e.g. "onewire" or "serial /dev/node"
+    rated_amps: float | None = None  # of the shunt; currents only
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Joint:
+    """One joint with a probe on it."""
+
+    joint: str
+    name: str
+    probe: str  # channel id
+    current: str | None  # channel id; None: watched by limit and rate of rise alone
+    air: str | None  # channel id; None: configured `air = "none"`
+    neighbours: tuple[str, ...]  # joint ids on the same metal
+    rated_amps: float | None
+    limit_celsius: float
+    limit_basis: str  # in words: where the limit comes from
+    cable_mm2: float | None = None
+    cable_insulation: str | None = None
+    facts: Mapping[str, object] = field(default_factory=dict)  # stud, hardware, torque…: kept, shown
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watching:
+    """How often, and when something counts as missing."""
+
+    interval_seconds: float = 5.0  # sources are asked this often
+    estimate_seconds: float = 10.0  # readings are averaged to this before the filter steps
+    no_data_seconds: float = 60.0  # at least this long, and at least five usual intervals
+    current_floor_ratio: float = 0.08  # of the shunt's rating: nothing is estimated below
+    rising_kelvin_per_minute: float = 4.0  # faster than this is `rising_fast`
+    passage_amps: float | None = None  # a passage is when a current is above this; None: the floor
+    passage_gap_seconds: float = 1800.0  # a pause shorter than this does not end a passage
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Boat:
+    """What is watched: the part of the configuration that the core needs."""
+
+    name: str
+    slug: str
+    channels: tuple[Channel, ...]
+    joints: tuple[Joint, ...]
+    watching: Watching
+
+
+# ---- events: what comes in -------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One good measurement [°C or A by its channel], stamped when it was measured."""
+
+    channel: str
+    value: float
+    monotonic_seconds: float
+    time: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One failed measurement, or a failure of a whole source (`channel` None)."""
+
+    source: str
+    channel: str | None
+    kind: FaultKind
+    detail: str
+    monotonic_seconds: float
+    time: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tick:
+    """Time has passed, whether or not anything was read."""
+
+    monotonic_seconds: float
+    time: int
+
+
+class CrewDeed(StrEnum):
+    """What the crew can do about an alert."""
+
+    ACKNOWLEDGE = "acknowledge"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrewAction:
+    """Somebody did something on the page, on a phone or on the command line."""
+
+    deed: CrewDeed
+    alert_id: int
+    who: str
+    monotonic_seconds: float
+    time: int
+
+
+Event = Reading | Fault | Tick | CrewAction
+
+
+# ---- outputs: what the core says -------------------------------------------------------------
+
+
+class JointState(StrEnum):
+    """One word for a joint, worst first; the order here is the order on the page."""
+
+    HOT = "hot"  # over its limit
+    HEADING_HOT = "heading_hot"  # will cross its limit at this current
+    WARMING = "warming"  # trending above its baseline
+    RISING_FAST = "rising_fast"
+    SILENT = "silent"  # no reading
+    STEADY = "steady"  # as its baseline
+    LEARNING = "learning"  # too little load seen so far to have a baseline
+    NO_LOAD = "no_load"  # too little current now to judge
+    LIMIT_ONLY = "limit_only"  # no air or no current configured: limit and rate of rise alone
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """All that is believed of one joint at one time; the row of `estimate`, the object of the JSON."""
+
+    joint: str
+    time: int
+    state: JointState
+    reason: str | None  # in words: why a figure is missing
+    probe_time: int | None  # of the last good reading
+    probe_celsius: float | None
+    reference_celsius: float | None
+    rise_kelvin: float | None
+    current_amps: float | None
+    rise_coefficient: float | None  # K/A²
+    rise_coefficient_sd: float | None
+    resistance_ohms: float | None
+    resistance_sd_ohms: float | None
+    resistance_basis: str | None
+    baseline_ratio: float | None
+    baseline_ratio_sd: float | None
+    settles_at_celsius: float | None
+    settles_at_sd_kelvin: float | None
+    settles_at_rated_celsius: float | None
+    settles_at_rated_sd_kelvin: float | None
+    seconds_to_limit: float | None
+    limit_celsius: float
+
+
+class Condition(StrEnum):
+    """What an alert is about."""
+
+    WARMING = "warming"
+    HEADING_HOT = "heading_hot"
+    HOT = "hot"
+    RISING_FAST = "rising_fast"
+    INTERMITTENT = "intermittent"
+    PROBE_OFF_JOINT = "probe_off_joint"
+    NO_DATA = "no_data"
+    PROBE_FAULT = "probe_fault"
+    CURRENT_FAULT = "current_fault"
+    COMMON_MODE = "common_mode"
+    NOT_RECORDING = "not_recording"
+    HISTORY_DAMAGED = "history_damaged"
+    CLOCK_UNTRUSTED = "clock_untrusted"
+
+
+class Category(StrEnum):
+    """Alert categories of IMO MSC.302(87)."""
+
+    ALARM = "alarm"
+    WARNING = "warning"
+    CAUTION = "caution"
+
+
+class AlertState(StrEnum):
+    """Alert states of IMO MSC.302(87) and IEC 62923, in words."""
+
+    ACTIVE_UNACKNOWLEDGED = "active-unacknowledged"
+    ACTIVE_ACKNOWLEDGED = "active-acknowledged"
+    RECTIFIED_UNACKNOWLEDGED = "rectified-unacknowledged"
+    NORMAL = "normal"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alert:
+    """One situation, from its first moment to its last; the row of `alert`, the object of the JSON."""
+
+    alert_id: int
+    joint: str | None
+    channel: str | None  # what is accused where it is not a joint
+    condition: Condition
+    category: Category
+    state: AlertState
+    raised_time: int
+    rectified_time: int | None
+    acknowledged_time: int | None
+    acknowledged_by: str | None
+    text: str
+    advice: str
+
+
+class AlertChangeKind(StrEnum):
+    """What happened to an alert."""
+
+    RAISED = "raised"
+    WORSENED = "worsened"  # a higher category
+    EASED = "eased"  # a lower category
+    ACKNOWLEDGED = "acknowledged"
+    RECTIFIED = "rectified"
+    RETURNED = "returned"  # the condition is back before anybody acknowledged
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlertChange:
+    """One change of one alert; published once, with its sequence number."""
+
+    sequence: int
+    time: int
+    change: AlertChangeKind
+    alert: Alert  # as it is after the change
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceHealth:
+    """How one source is doing; written when it changes and every so often."""
+
+    source: str
+    time: int
+    state: str  # "reading", "faulty", "silent", "starting"
+    readings_count: int
+    faults_count: int
+    last_fault: str | None  # kind and detail
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JointPassage:
+    """One joint on one passage."""
+
+    max_celsius: float | None
+    rise_coefficient: float | None
+    rise_coefficient_sd: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurrentPassage:
+    """One current on one passage."""
+
+    amp_hours: float
+    max_amps: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Passage:
+    """Current flowed from here to there; `end_time` None while it still does."""
+
+    passage_id: int
+    start_time: int
+    end_time: int | None
+    amp_hours: float  # of the current that carried most
+    max_amps: float
+    currents: Mapping[str, CurrentPassage]
+    joints: Mapping[str, JointPassage]
+
+
+Output = Reading | Fault | Estimate | AlertChange | SourceHealth | Passage
