@@ -1,0 +1,71 @@
+"""Model objects as the JSON people script against: one place for command line, MQTT and dashboard.
+
+Keys are the fields' own names; times are RFC 3339 UTC text; what is not known is null.
+Not here: reading JSON from outside. Pure; may import model and units only.
+"""
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import fields
+
+from lugwatch.model import Alert, AlertChange, Estimate, Passage, SourceHealth
+from lugwatch.units import format_time
+
+JsonObject = dict[str, object]
+
+
+def estimate_object(estimate: Estimate) -> JsonObject:
+    """One joint as `joints --json` and `joint/<id>` show it."""
+    return _object(estimate)
+
+
+def alert_object(alert: Alert) -> JsonObject:
+    """One alert as `alerts --json` and `alert/<alert_id>` show it."""
+    return _object(alert)
+
+
+def alert_change_object(change: AlertChange) -> JsonObject:
+    """One change as `event` shows it: the alert after the change, and what happened, in one flat object."""
+    return {
+        "sequence": change.sequence,
+        "time": format_time(change.time),
+        "change": change.change.value,
+        **_object(change.alert),
+    }
+
+
+def passage_object(passage: Passage) -> JsonObject:
+    """One passage as `passages --json` shows it; `joints` and `currents` are objects keyed by id."""
+    return _object(passage)
+
+
+def source_health_object(health: SourceHealth) -> JsonObject:
+    """How one source is doing."""
+    return _object(health)
+
+
+def dump(value: object) -> str:
+    """One JSON document on one line. Raises ValueError where a NaN or infinity slipped in."""
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(", ", ": "))
+
+
+def _object(thing: object) -> JsonObject:
+    """A frozen dataclass of the model, field by field, so that no field can be forgotten here."""
+    names = [field.name for field in fields(thing)]  # type: ignore[arg-type]
+    return {name: _value(name, getattr(thing, name)) for name in names}
+
+
+def _value(name: str, value: object) -> object:
+    if value is None or isinstance(value, bool):
+        return value
+    if isinstance(value, str):
+        return str(value)  # a StrEnum becomes its plain word
+    if isinstance(value, int):
+        return format_time(value) if name == "time" or name.endswith("_time") else value
+    if isinstance(value, float):
+        # the core lets no NaN through; should one arrive, it hides one figure and not the whole page (C14)
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): _value("", item) for key, item in value.items()}
+    return _object(value)
