@@ -157,7 +157,16 @@ class CrewAction:
     time: int
 
 
-Event = Reading | Fault | Tick | CrewAction
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scan:
+    """Readings of one instant, taken in together: one row of a recording, one cycle of a bus."""
+
+    values: tuple[tuple[str, float], ...]  # (channel, value)
+    monotonic_seconds: float
+    time: int
+
+
+Event = Reading | Scan | Fault | Tick | CrewAction
 
 
 # ---- outputs: what the core says -------------------------------------------------------------

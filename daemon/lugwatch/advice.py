@@ -1,0 +1,120 @@
+"""What an alert says: what was measured, against what, where it heads, and what to do, in order.
+
+Plain sentences for a tired skipper. Not here: when to say it. May import: model, units.
+"""
+
+from lugwatch.model import Joint
+from lugwatch.units import format_duration
+
+_SHED = "Shed load: lower the alternator's field or switch off large consumers."
+_NEVER_BREAK = "Never break the alternator's output while it charges."
+_COOL = "A hot joint stays hot: let it cool before you touch it."
+_ISOLATE = (
+    "Work on it only with the circuit dead and the battery isolated; "
+    "look at hardware order, washers, nut and lug, then have a licensed marine electrician confirm."
+)
+_NO_PROTECTION = "lugwatch warns and does not protect: fuses and breakers do."
+
+
+def _celsius(value: float) -> str:
+    return f"{value:.0f} °C"
+
+
+def _heading(joint: Joint, settles_celsius: float | None, sd_kelvin: float | None) -> str:
+    if settles_celsius is None or sd_kelvin is None:
+        return ""
+    low, high = settles_celsius - 2.0 * sd_kelvin, settles_celsius + 2.0 * sd_kelvin
+    return (
+        f" At the present current it settles near {_celsius(settles_celsius)} "
+        f"({low:.0f} to {high:.0f}); its limit is {_celsius(joint.limit_celsius)}."
+    )
+
+
+def warming(
+    joint: Joint,
+    ratio: float,
+    ratio_sd: float,
+    settles_celsius: float | None,
+    settles_sd_kelvin: float | None,
+) -> tuple[str, str]:
+    """Text and advice of a joint that trends above its baseline."""
+    text = (
+        f"{joint.name} heats {100 * (ratio - 1):+.0f} % (± {200 * ratio_sd:.0f}) against its baseline "
+        "at the same current." + _heading(joint, settles_celsius, settles_sd_kelvin)
+    )
+    advice = (
+        "A joint that heats more than it did has gained resistance. Watch it while this current flows; "
+        f"plan to open it. {_SHED} {_NEVER_BREAK} {_ISOLATE} {_NO_PROTECTION}"
+    )
+    return text, advice
+
+
+def heading_hot(
+    joint: Joint,
+    probe_celsius: float,
+    settles_celsius: float | None,
+    settles_sd_kelvin: float | None,
+    seconds_to_limit: float | None,
+) -> tuple[str, str]:
+    """Text and advice of a joint that will cross its limit at this current."""
+    when = "" if seconds_to_limit is None else f" in about {format_duration(seconds_to_limit)}"
+    runaway = settles_celsius is None
+    text = (
+        f"{joint.name} is at {_celsius(probe_celsius)} and will pass its limit of "
+        f"{_celsius(joint.limit_celsius)}{when} if this current goes on."
+    )
+    text += (
+        " It has no settling temperature at this current: thermal runaway."
+        if runaway
+        else _heading(joint, settles_celsius, settles_sd_kelvin)
+    )
+    return text, f"{_SHED} {_NEVER_BREAK} {_COOL} {_ISOLATE} {_NO_PROTECTION}"
+
+
+def hot(joint: Joint, probe_celsius: float) -> tuple[str, str]:
+    """Text and advice of a joint over its limit."""
+    text = (
+        f"{joint.name} is at {_celsius(probe_celsius)}, over its limit of "
+        f"{_celsius(joint.limit_celsius)} ({joint.limit_basis})."
+    )
+    return text, (
+        f"Now: {_SHED[0].lower()}{_SHED[1:]} {_NEVER_BREAK} Look and smell for melting insulation, "
+        f"keep an extinguisher at hand. {_COOL} {_ISOLATE} {_NO_PROTECTION}"
+    )
+
+
+def rising_fast(joint: Joint, probe_celsius: float, kelvin_per_minute: float) -> tuple[str, str]:
+    """Text and advice of a joint that warms faster than load explains."""
+    text = (
+        f"{joint.name} rises {kelvin_per_minute:.1f} K per minute and is at {_celsius(probe_celsius)}; "
+        f"its limit is {_celsius(joint.limit_celsius)}."
+    )
+    return text, f"{_SHED} {_NEVER_BREAK} Look at it without touching. {_COOL} {_NO_PROTECTION}"
+
+
+def no_data(what: str, silent_seconds: float | None) -> tuple[str, str]:
+    """Text and advice of a probe, current or whole source that is silent."""
+    since = (
+        "has never been read"
+        if silent_seconds is None
+        else f"has given no reading for {format_duration(silent_seconds)}"
+    )
+    return f"{what} {since}.", (
+        "What hangs on it is not watched meanwhile. Check plug, cable and supply of the probe line; "
+        "do not take the last value for the present one."
+    )
+
+
+def probe_fault(what: str, times: int, detail: str) -> tuple[str, str]:
+    """Text and advice of a probe that answers with faults."""
+    return f"{what}: {times} failed readings in a row ({detail}).", (
+        "The joint is not watched meanwhile. Check the probe's plug, cable, pull-up and supply."
+    )
+
+
+def current_fault(what: str, times: int, detail: str) -> tuple[str, str]:
+    """Text and advice of a current that cannot be right."""
+    return f"{what}: {times} failed readings in a row ({detail}).", (
+        "Without this current only limits and rates of rise are watched on its joints. "
+        "Check the shunt amplifier, its sense leads and their fuses."
+    )

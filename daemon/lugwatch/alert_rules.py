@@ -1,0 +1,239 @@
+"""When a condition is true: the rules, each with a threshold to set, one to clear, and its delays.
+
+A value that is not known never sets a condition and never clears one. Not here: states of alerts
+(`alert_states`), words (`advice`). May import: model, advice, alert_states.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from lugwatch import advice
+from lugwatch.alert_states import Finding, Verdict
+from lugwatch.model import Category, Channel, Condition, Fault, Joint, JointState, Quantity
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thresholds:
+    """One set for all joints; per-joint overrides come from `Joint` (limit_celsius)."""
+
+    # Dead band 3 K about 100 K of span and 60 s delays: start values of alarm-management practice
+    # (ISA-18.2, EEMUA 191: temperature 1 %, 60 s; from memory).
+    dead_band_kelvin: float = 3.0
+    delay_seconds: float = 60.0
+    hot_delay_seconds: float = 10.0
+    warming_ratio: float = 1.15  # caution
+    warming_clear_ratio: float = 1.07
+    warming_warning_ratio: float = 1.6
+    certainty_sd: float = 2.0  # how many standard deviations "certain" is
+    heading_sd: float = 1.0
+    faults_in_a_row: int = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JointFacts:
+    """What the rules look at, for one joint at one moment; None is "not known"."""
+
+    joint: Joint
+    probe_celsius: float | None
+    loaded: bool  # enough current to judge
+    ratio: float | None  # rise against baseline
+    ratio_sd: float | None
+    settles_celsius: float | None  # None: not known, or thermal runaway
+    settles_sd_kelvin: float | None
+    runaway: bool
+    seconds_to_limit: float | None  # None: never
+    rising_kelvin_per_minute: float | None
+    rising_limit_kelvin_per_minute: float
+
+
+def _finding(
+    facts: JointFacts,
+    condition: Condition,
+    verdict: Verdict,
+    category: Category,
+    delays_seconds: tuple[float, float],
+    words: Callable[[], tuple[str, str]],
+) -> Finding:
+    text, what_to_do = words() if verdict is Verdict.TRUE else ("", "")
+    return Finding(
+        condition=condition,
+        joint=facts.joint.joint,
+        channel=None,
+        verdict=verdict,
+        category=category,
+        on_delay_seconds=delays_seconds[0],
+        off_delay_seconds=delays_seconds[1],
+        text=text,
+        advice=what_to_do,
+    )
+
+
+def _true(true: bool) -> Verdict:
+    return Verdict.TRUE if true else Verdict.FALSE
+
+
+def _verdict(set_: bool, clear: bool) -> Verdict:
+    if set_:
+        return Verdict.TRUE
+    return Verdict.FALSE if clear else Verdict.HOLD
+
+
+def hot(facts: JointFacts, t: Thresholds) -> Finding:
+    """Over its limit: an alarm, whatever the estimator thinks."""
+    celsius, limit = facts.probe_celsius, facts.joint.limit_celsius
+    verdict = (
+        Verdict.HOLD if celsius is None else _verdict(celsius >= limit, celsius < limit - t.dead_band_kelvin)
+    )
+    return _finding(
+        facts,
+        Condition.HOT,
+        verdict,
+        Category.ALARM,
+        (t.hot_delay_seconds, t.delay_seconds),
+        lambda: advice.hot(facts.joint, celsius or 0.0),
+    )
+
+
+def rising_fast(facts: JointFacts, t: Thresholds) -> Finding:
+    """Faster than load explains; needs no estimate."""
+    rate, limit = facts.rising_kelvin_per_minute, facts.rising_limit_kelvin_per_minute
+    verdict = Verdict.HOLD if rate is None else _verdict(rate >= limit, rate < 0.5 * limit)
+    return _finding(
+        facts,
+        Condition.RISING_FAST,
+        verdict,
+        Category.WARNING,
+        (t.hot_delay_seconds, t.delay_seconds),
+        lambda: advice.rising_fast(facts.joint, facts.probe_celsius or 0.0, rate or 0.0),
+    )
+
+
+def heading_hot(facts: JointFacts, t: Thresholds) -> Finding:
+    """Will cross its limit at this current, with a deviation to spare."""
+    celsius, limit = facts.probe_celsius, facts.joint.limit_celsius
+    settles, sd = facts.settles_celsius, facts.settles_sd_kelvin
+    if celsius is None or not (facts.runaway or (settles is not None and sd is not None)):
+        verdict = Verdict.HOLD
+    elif not facts.loaded:
+        verdict = Verdict.FALSE
+    elif facts.runaway or settles is None or sd is None:
+        verdict = Verdict.TRUE
+    else:
+        verdict = _verdict(settles - t.heading_sd * sd > limit, settles + t.heading_sd * sd < limit)
+    return _finding(
+        facts,
+        Condition.HEADING_HOT,
+        verdict,
+        Category.WARNING,
+        (t.delay_seconds, t.delay_seconds),
+        lambda: advice.heading_hot(facts.joint, celsius or 0.0, settles, sd, facts.seconds_to_limit),
+    )
+
+
+def warming(facts: JointFacts, t: Thresholds) -> Finding:
+    """Trends above its baseline, certainly and for a while; holds while there is no load to judge by."""
+    ratio, sd = facts.ratio, facts.ratio_sd
+    if ratio is None or sd is None or not facts.loaded:
+        verdict, category = Verdict.HOLD, Category.CAUTION
+    else:
+        certain = ratio - t.certainty_sd * sd > 1.0
+        verdict = _verdict(ratio >= t.warming_ratio and certain, ratio < t.warming_clear_ratio)
+        worse = ratio - t.certainty_sd * sd > t.warming_warning_ratio
+        category = Category.WARNING if worse else Category.CAUTION
+    return _finding(
+        facts,
+        Condition.WARMING,
+        verdict,
+        category,
+        (t.delay_seconds, 2 * t.delay_seconds),
+        lambda: advice.warming(
+            facts.joint, ratio or 1.0, sd or 0.0, facts.settles_celsius, facts.settles_sd_kelvin
+        ),
+    )
+
+
+JOINT_RULES: Sequence[Callable[[JointFacts, Thresholds], Finding]] = (
+    hot,
+    heading_hot,
+    rising_fast,
+    warming,
+)
+
+# Which word an active condition puts on its joint.
+STATE_OF_CONDITION = {
+    Condition.HOT: JointState.HOT,
+    Condition.HEADING_HOT: JointState.HEADING_HOT,
+    Condition.RISING_FAST: JointState.RISING_FAST,
+    Condition.WARMING: JointState.WARMING,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelFacts:
+    """What the rules look at, for one channel at one moment."""
+
+    channel: Channel
+    joint: Joint | None  # whose probe it is
+    silent: bool
+    silent_seconds: float | None  # None: never read
+    faults_in_a_row: int
+    last_fault: Fault | None
+    source_silent: bool  # everything on its bus is silent: one situation, one alert
+
+
+def channel_findings(facts: ChannelFacts, t: Thresholds) -> list[Finding]:
+    """Failing is said once: as a fault where the channel answers with faults, else as no data."""
+    failing = facts.faults_in_a_row >= t.faults_in_a_row and facts.last_fault is not None
+    is_current = facts.channel.quantity is Quantity.AMPS
+    condition = Condition.CURRENT_FAULT if is_current else Condition.PROBE_FAULT
+    name = facts.joint.name if facts.joint is not None else facts.channel.name
+    what = name if is_current else f"Probe of {name}" if facts.joint else f"Probe {name}"
+    words = advice.current_fault if is_current else advice.probe_fault
+    detail = (facts.last_fault.detail or facts.last_fault.kind) if facts.last_fault else ""
+    category = Category.WARNING if is_current or facts.joint else Category.CAUTION
+    silent = facts.silent and not failing and not facts.source_silent
+    return [
+        _channel_finding(
+            facts, condition, _true(failing), category, words(what, facts.faults_in_a_row, detail)
+        ),
+        _channel_finding(
+            facts, Condition.NO_DATA, _true(silent), category, advice.no_data(what, facts.silent_seconds)
+        ),
+    ]
+
+
+def _channel_finding(
+    facts: ChannelFacts,
+    condition: Condition,
+    verdict: Verdict,
+    category: Category,
+    words: tuple[str, str],
+) -> Finding:
+    return Finding(
+        condition=condition,
+        joint=facts.joint.joint if facts.joint is not None else None,
+        channel=facts.channel.channel,
+        verdict=verdict,
+        category=category,
+        on_delay_seconds=0.0,
+        off_delay_seconds=0.0,
+        text=words[0],
+        advice=words[1],
+    )
+
+
+def source_finding(source: str, channels: int, silent: bool, silent_seconds: float | None) -> Finding:
+    """A whole bus went silent: one alert, not one for each probe on it."""
+    what = f"Everything on {source} ({channels} channels)"
+    text, what_to_do = advice.no_data(what, silent_seconds)
+    return Finding(
+        condition=Condition.NO_DATA,
+        joint=None,
+        channel=source,
+        verdict=Verdict.TRUE if silent else Verdict.FALSE,
+        category=Category.WARNING,
+        on_delay_seconds=0.0,
+        off_delay_seconds=0.0,
+        text=text,
+        advice=what_to_do,
+    )

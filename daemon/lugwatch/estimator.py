@@ -1,0 +1,393 @@
+"""What is believed of each joint: the tracking filter over a small bank of thermal shapes.
+
+A joint's temperature is T = F + S + A + b: a fast mode F (the joint itself), a slow mode S (what soaks
+through cable and bar), the surroundings A carried through the same two lags, and a slow offset b.
+Given the two time constants and how the surroundings reach it (its *shape*), the state
+[F, S, β_own, β_soak, b] is exactly linear in what is measured, so a plain Kalman filter with
+exact irregular steps tracks it. β is the rise at rated current [K]; B = β / I_rated² [K/A²].
+
+Each joint has `SHAPES_PER_JOINT` rows, one per shape, weighted by how well each predicted; their
+spread is part of the uncertainty. All rows of all joints step together.
+
+Not here: baselines, alerts, learning of shapes, where the numbers come from. May import: thermal,
+kalman, numpy.
+"""
+
+from dataclasses import dataclass, replace
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lugwatch import kalman, thermal
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+_T = TypeVar("_T", bound=np.generic)
+
+FAST, SLOW, OWN, SOAK, OFFSET = range(5)
+STATES = 5
+OBSERVED: Array = np.array([1.0, 1.0, 0.0, 0.0, 1.0])
+
+# A first guess of what a joint of boat size may be, wide on purpose:
+# (τ_fast s, τ_slow s, weight of the fast path to the air, weight of the neighbours in the reference)
+DEFAULT_SHAPES: tuple[tuple[float, float, float, float], ...] = (
+    (110.0, 1500.0, 0.5, 0.5),
+    (110.0, 3600.0, 0.3, 0.7),
+    (220.0, 1500.0, 0.5, 0.3),
+    (220.0, 3600.0, 0.3, 0.7),
+    (420.0, 2400.0, 0.5, 0.5),
+    (420.0, 5400.0, 0.3, 0.3),
+)
+SHAPES_PER_JOINT = len(DEFAULT_SHAPES)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tuning:
+    """How much the filter expects the world to differ from its model; one set for all joints."""
+
+    prior_rise_kelvin: float = 15.0  # β before anything was seen: mean…
+    prior_rise_sd_kelvin: float = 30.0  # …and spread, each of own and soak
+    mode_sd_kelvin: float = 8.0  # what fast and slow mode may hold at a start
+    offset_sd_kelvin: float = 0.7  # probe calibration and unseen air
+    sensor_sd_kelvin: float = 0.06  # 1/16 K steps plus noise, of a 10 s mean
+    own_walk_ratio: float = 0.08  # β_own: random walk, share of β per √hour…
+    own_walk_kelvin: float = 1.0  # …and at least this many K per √hour
+    soak_walk_ratio: float = 0.02  # cable and bar do not age in an hour
+    offset_walk_kelvin: float = 0.25  # K per √hour
+    mode_walk_ratio: float = 0.006  # model error: share of the rise per √second at τ = 100 s
+    mode_walk_kelvin: float = 0.002  # and a floor, K per √second
+    forgetting_seconds: float = 7200.0  # how long the bank remembers a shape's success
+    evidence_ratio: float = 0.1  # neighbouring errors are alike: ten count as one
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bank:
+    """The fixed side of the filter: shapes (rows,) and the scale of each joint's current."""
+
+    tau_fast_seconds: Array
+    tau_slow_seconds: Array
+    fast_weight: Array
+    neighbour_weight: Array
+    rated_amps_squared: Array  # (rows,)
+    tuning: Tuning
+
+    @property
+    def rows(self) -> int:
+        return len(self.tau_fast_seconds)
+
+    @property
+    def joints(self) -> int:
+        return self.rows // SHAPES_PER_JOINT
+
+
+def default_bank(rated_amps: Array, has_neighbours: Flags, tuning: Tuning | None = None) -> Bank:
+    """A bank of default shapes for joints rated at rated_amps (joints,) [A]."""
+    shapes = np.tile(np.array(DEFAULT_SHAPES), (len(rated_amps), 1))
+    lonely = np.repeat(~has_neighbours, SHAPES_PER_JOINT)
+    return Bank(
+        tau_fast_seconds=shapes[:, 0],
+        tau_slow_seconds=shapes[:, 1],
+        fast_weight=shapes[:, 2],
+        neighbour_weight=np.where(lonely, 0.0, shapes[:, 3]),
+        rated_amps_squared=np.repeat(np.asarray(rated_amps, dtype=float) ** 2, SHAPES_PER_JOINT),
+        tuning=tuning or Tuning(),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tracked:
+    """The moving side: one row per joint and shape. Arrays are never changed in place."""
+
+    mean: Array  # (rows, 5)
+    covariance: Array  # (rows, 5, 5)
+    air_fast_celsius: Array  # (rows,) surroundings through the fast lag
+    air_slow_celsius: Array
+    log_weight: Array  # (rows,)
+    started: Flags  # (joints,) has seen a first temperature with a reference
+    stepped: Array  # (joints,) monotonic seconds of the last step
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inputs:
+    """What was measured over one step, per joint (joints,). NaN is "not known", only in here."""
+
+    monotonic_seconds: float
+    probe_celsius: Array
+    probe_count: Array  # readings averaged into probe_celsius
+    air_celsius: Array
+    neighbour_celsius: Array
+    amps_squared: Array  # mean of I² since the last step; 0 below the current floor
+    loaded: Flags  # enough current to learn a resistance from
+
+
+def initial(bank: Bank) -> Tracked:
+    """Nothing known yet."""
+    tuning = bank.tuning
+    mean = np.zeros((bank.rows, STATES))
+    mean[:, OWN] = mean[:, SOAK] = tuning.prior_rise_kelvin
+    covariance = np.zeros((bank.rows, STATES, STATES))
+    for state, sd in (
+        (FAST, tuning.mode_sd_kelvin),
+        (SLOW, tuning.mode_sd_kelvin),
+        (OWN, tuning.prior_rise_sd_kelvin),
+        (SOAK, tuning.prior_rise_sd_kelvin),
+        (OFFSET, tuning.offset_sd_kelvin),
+    ):
+        covariance[:, state, state] = sd * sd
+    return Tracked(
+        mean=mean,
+        covariance=covariance,
+        air_fast_celsius=np.zeros(bank.rows),
+        air_slow_celsius=np.zeros(bank.rows),
+        log_weight=np.zeros(bank.rows),
+        started=np.zeros(bank.joints, dtype=bool),
+        stepped=np.zeros(bank.joints),
+    )
+
+
+def per_row(values: NDArray[_T]) -> NDArray[_T]:
+    """(joints,) -> (rows,)"""
+    return np.repeat(values, SHAPES_PER_JOINT)
+
+
+def reference_celsius(bank: Bank, inputs: Inputs) -> Array:
+    """The learned mix of air and neighbours that drives each row, (rows,) [°C]; NaN where unknown.
+
+    A joint whose neighbours are all silent falls back on the air alone.
+    """
+    air, neighbours = per_row(inputs.air_celsius), per_row(inputs.neighbour_celsius)
+    mixed = air + bank.neighbour_weight * (neighbours - air)
+    result: Array = np.where(np.isnan(neighbours) | (bank.neighbour_weight == 0.0), air, mixed)
+    return result
+
+
+def step(bank: Bank, tracked: Tracked, inputs: Inputs, gap_seconds: float) -> Tracked:
+    """Advance every joint to `inputs.monotonic_seconds` and learn from what was measured.
+
+    gap_seconds: after a longer pause, or after one without current or reference, the modes are
+    unknown again while β, offset and weights are kept. A joint that misses something now is
+    left as it was, its `stepped` too, so that the next step sees the whole pause.
+    """
+    reference = reference_celsius(bank, inputs)
+    drive = per_row(inputs.amps_squared) / bank.rated_amps_squared
+    usable = ~(np.isnan(reference) | np.isnan(drive)).reshape(-1, SHAPES_PER_JOINT).any(axis=1)
+    usable &= tracked.started | ~np.isnan(inputs.probe_celsius)
+    if not usable.any():
+        return tracked
+    pause = inputs.monotonic_seconds - tracked.stepped
+    fresh = usable & (~tracked.started | (pause > gap_seconds) | (pause < 0.0))
+    state = _restart(bank, tracked, reference, per_row(fresh)) if fresh.any() else tracked
+    rows = per_row(usable)
+    pause_rows = per_row(np.where(usable & ~fresh, pause, 0.0))
+    drive = np.where(rows, drive, 0.0)
+    reference = np.where(rows, reference, 0.0)
+    moved = _predict(bank, state, reference, drive, pause_rows, inputs)
+    measured = rows & ~np.isnan(per_row(inputs.probe_celsius))
+    learned = _update(bank, moved, inputs, measured, pause_rows)
+    if usable.all():
+        return replace(
+            learned,
+            started=np.ones(bank.joints, dtype=bool),
+            stepped=np.full(bank.joints, inputs.monotonic_seconds),
+        )
+    return _merge(tracked, learned, usable, rows, inputs.monotonic_seconds)
+
+
+def _restart(bank: Bank, tracked: Tracked, reference: Array, rows: Flags) -> Tracked:
+    """The modes of `rows` are unknown: forget them and what they share with β."""
+    mean, covariance = tracked.mean.copy(), tracked.covariance.copy()
+    mean[rows, FAST] = mean[rows, SLOW] = 0.0
+    for state in (FAST, SLOW):
+        covariance[rows, state, :] = 0.0
+        covariance[rows, :, state] = 0.0
+        covariance[rows, state, state] = bank.tuning.mode_sd_kelvin**2
+    return replace(
+        tracked,
+        mean=mean,
+        covariance=covariance,
+        air_fast_celsius=np.where(rows, reference, tracked.air_fast_celsius),
+        air_slow_celsius=np.where(rows, reference, tracked.air_slow_celsius),
+    )
+
+
+def _predict(
+    bank: Bank, tracked: Tracked, reference: Array, drive: Array, seconds: Array, inputs: Inputs
+) -> Tracked:
+    keep_fast = np.exp(-seconds / bank.tau_fast_seconds)
+    keep_slow = np.exp(-seconds / bank.tau_slow_seconds)
+    air_fast = reference + keep_fast * (tracked.air_fast_celsius - reference)
+    air_slow = reference + keep_slow * (tracked.air_slow_celsius - reference)
+    celsius = tracked.mean @ OBSERVED + _around(bank, tracked)
+    probe = per_row(inputs.probe_celsius)
+    heating = drive * thermal.resistance_factor(np.where(np.isnan(probe), celsius, probe))
+    transition = np.zeros((bank.rows, STATES, STATES))
+    transition[:, FAST, FAST] = keep_fast
+    transition[:, FAST, OWN] = (1.0 - keep_fast) * heating
+    transition[:, SLOW, SLOW] = keep_slow
+    transition[:, SLOW, SOAK] = (1.0 - keep_slow) * heating
+    transition[:, OWN, OWN] = transition[:, SOAK, SOAK] = transition[:, OFFSET, OFFSET] = 1.0
+    noise = _noise(bank, tracked, seconds, inputs)
+    mean, covariance = kalman.predict(tracked.mean, tracked.covariance, transition, noise)
+    return replace(
+        tracked,
+        mean=mean,
+        covariance=covariance,
+        air_fast_celsius=air_fast,
+        air_slow_celsius=air_slow,
+    )
+
+
+def _noise(bank: Bank, tracked: Tracked, seconds: Array, inputs: Inputs) -> Array:
+    """Process noise (rows, 5, 5): a share of what is there, since draughts scale the whole rise."""
+    t = bank.tuning
+    hours = seconds / 3600.0
+    # a joint without current neither ages nor shows it
+    loaded_hours = np.where(per_row(inputs.loaded), hours, 0.0)
+    beta = np.maximum(np.abs(tracked.mean[:, OWN] + tracked.mean[:, SOAK]), 2.0)
+    rise = np.abs(tracked.mean[:, FAST]) + np.abs(tracked.mean[:, SLOW])
+    noise = np.zeros((bank.rows, STATES, STATES))
+    # a mode forgets its noise within its own time constant: what stays is about walk·√(τ/2)
+    share = t.mode_walk_ratio * np.minimum(rise, 40.0)
+    floor = t.mode_walk_kelvin**2
+    noise[:, FAST, FAST] = (share**2 * 100.0 / bank.tau_fast_seconds + floor) * seconds
+    noise[:, SLOW, SLOW] = (share**2 * 100.0 / bank.tau_slow_seconds + floor * 0.1) * seconds
+    noise[:, OWN, OWN] = ((t.own_walk_ratio * beta) ** 2 + t.own_walk_kelvin**2) * loaded_hours
+    noise[:, SOAK, SOAK] = (t.soak_walk_ratio * beta) ** 2 * loaded_hours
+    noise[:, OFFSET, OFFSET] = t.offset_walk_kelvin**2 * hours
+    return noise
+
+
+def _around(bank: Bank, tracked: Tracked) -> Array:
+    weight = bank.fast_weight
+    result: Array = weight * tracked.air_fast_celsius + (1.0 - weight) * tracked.air_slow_celsius
+    return result
+
+
+def _update(bank: Bank, tracked: Tracked, inputs: Inputs, measured: Flags, seconds: Array) -> Tracked:
+    value = np.where(measured, per_row(inputs.probe_celsius) - _around(bank, tracked), 0.0)
+    count = np.maximum(per_row(inputs.probe_count), 1.0)
+    # quantisation does not average out while the temperature stands still
+    variance = bank.tuning.sensor_sd_kelvin**2 * (0.5 + 0.5 / count)
+    gain_factor = np.ones((bank.rows, STATES))
+    gain_factor[~measured] = 0.0
+    idle = ~per_row(inputs.loaded)
+    # without current nothing is learned of a resistance: engine soak would be blamed on the joint
+    gain_factor[idle, OWN] = gain_factor[idle, SOAK] = 0.0
+    mean, covariance, innovation, innovation_variance = kalman.update(
+        tracked.mean, tracked.covariance, OBSERVED, value, variance, gain_factor
+    )
+    evidence = kalman.log_likelihood(innovation, innovation_variance) * bank.tuning.evidence_ratio
+    kept = tracked.log_weight * np.exp(-seconds / bank.tuning.forgetting_seconds)
+    log_weight = np.where(measured, kept + evidence, tracked.log_weight)
+    table = log_weight.reshape(-1, SHAPES_PER_JOINT)
+    log_weight = (table - table.max(axis=1, keepdims=True)).ravel()
+    return replace(tracked, mean=mean, covariance=covariance, log_weight=log_weight)
+
+
+def _merge(before: Tracked, after: Tracked, usable: Flags, rows: Flags, now: float) -> Tracked:
+    return Tracked(
+        mean=np.where(rows[:, None], after.mean, before.mean),
+        covariance=np.where(rows[:, None, None], after.covariance, before.covariance),
+        air_fast_celsius=np.where(rows, after.air_fast_celsius, before.air_fast_celsius),
+        air_slow_celsius=np.where(rows, after.air_slow_celsius, before.air_slow_celsius),
+        log_weight=np.where(rows, after.log_weight, before.log_weight),
+        started=before.started | usable,
+        stepped=np.where(usable, now, before.stepped),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Believed:
+    """The bank's answer per joint (joints,), each spread with the disagreement of shapes in it."""
+
+    rise_kelvin_at_rated: Array  # β
+    rise_sd_kelvin_at_rated: Array
+    own_kelvin_at_rated: Array
+    reference_celsius: Array  # what the probe would show without current, offset included
+    settles_celsius: Array  # +inf: thermal runaway
+    settles_sd_kelvin: Array
+    settles_rated_celsius: Array
+    settles_rated_sd_kelvin: Array
+    seconds_to_limit: Array  # +inf: never at this current
+
+
+def believe(
+    bank: Bank, tracked: Tracked, inputs: Inputs, present_amps_squared: Array, limit_celsius: Array
+) -> Believed:
+    """Answers at the present current (joints,) [A²] and at the rated one."""
+    weight = weights(tracked)
+    beta = tracked.mean[:, OWN] + tracked.mean[:, SOAK]
+    beta_variance = _sum_variance(tracked.covariance)
+    offset, offset_variance = tracked.mean[:, OFFSET], tracked.covariance[:, OFFSET, OFFSET]
+    reference = reference_celsius(bank, inputs)
+    reference = np.where(np.isnan(reference), _around(bank, tracked), reference)
+    loading = per_row(present_amps_squared) / bank.rated_amps_squared
+    spread = {
+        name: _mix_settling(weight, reference + offset, offset_variance, beta, beta_variance, drive)
+        for name, drive in (("now", loading), ("rated", np.ones_like(loading)))
+    }
+    ahead = thermal.forward_celsius(
+        tracked.mean[:, FAST] + bank.fast_weight * tracked.air_fast_celsius,
+        tracked.mean[:, SLOW] + (1.0 - bank.fast_weight) * tracked.air_slow_celsius,
+        offset,
+        (tracked.mean[:, OWN] * loading, bank.fast_weight * reference),
+        (tracked.mean[:, SOAK] * loading, (1.0 - bank.fast_weight) * reference),
+        bank.tau_fast_seconds,
+        bank.tau_slow_seconds,
+    )
+    mean_ahead = (weight[:, None] * ahead).reshape(bank.joints, SHAPES_PER_JOINT, -1).sum(axis=1)
+    rise, rise_sd = _mix(weight, beta, beta_variance)
+    own, _ = _mix(weight, tracked.mean[:, OWN], beta_variance)
+    around, _ = _mix(weight, reference + offset, offset_variance)
+    return Believed(
+        rise_kelvin_at_rated=rise,
+        rise_sd_kelvin_at_rated=rise_sd,
+        own_kelvin_at_rated=own,
+        reference_celsius=around,
+        settles_celsius=spread["now"][0],
+        settles_sd_kelvin=spread["now"][1],
+        settles_rated_celsius=spread["rated"][0],
+        settles_rated_sd_kelvin=spread["rated"][1],
+        seconds_to_limit=thermal.seconds_to_limit(mean_ahead, limit_celsius),
+    )
+
+
+def weights(tracked: Tracked) -> Array:
+    """Weight of each row within its joint (rows,), summing to 1 per joint."""
+    table = np.exp(tracked.log_weight).reshape(-1, SHAPES_PER_JOINT)
+    result: Array = (table / table.sum(axis=1, keepdims=True)).ravel()
+    return result
+
+
+def _sum_variance(covariance: Array) -> Array:
+    result: Array = covariance[:, OWN, OWN] + covariance[:, SOAK, SOAK] + 2.0 * covariance[:, OWN, SOAK]
+    return np.maximum(result, 0.0)
+
+
+def _mix(weight: Array, mean: Array, variance: Array) -> tuple[Array, Array]:
+    """Mean and standard deviation of each joint's mixture of rows."""
+    w = weight.reshape(-1, SHAPES_PER_JOINT)
+    m = mean.reshape(-1, SHAPES_PER_JOINT)
+    centre = (w * m).sum(axis=1)
+    second = (w * (variance.reshape(-1, SHAPES_PER_JOINT) + (m - centre[:, None]) ** 2)).sum(axis=1)
+    return centre, np.sqrt(second)
+
+
+def _mix_settling(
+    weight: Array,
+    unloaded_celsius: Array,
+    unloaded_variance: Array,
+    beta: Array,
+    beta_variance: Array,
+    drive: Array,
+) -> tuple[Array, Array]:
+    settled, runaway = thermal.settling_celsius(unloaded_celsius, beta, drive)
+    finite = np.where(runaway, 0.0, settled)
+    # dT/dβ = drive·(1 + α(T − 20)) / (1 − feedback); dT/db = 1 / (1 − feedback)
+    feedback = np.where(runaway, 0.0, beta * drive * thermal.COPPER_ALPHA_PER_KELVIN)
+    slope = drive * thermal.resistance_factor(finite) / (1.0 - feedback)
+    variance = slope**2 * beta_variance + unloaded_variance / (1.0 - feedback) ** 2
+    centre, sd = _mix(weight, finite, variance)
+    any_runaway = (weight * runaway).reshape(-1, SHAPES_PER_JOINT).sum(axis=1) > 0.5
+    return np.where(any_runaway, np.inf, centre), np.where(any_runaway, np.inf, sd)

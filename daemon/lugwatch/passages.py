@@ -1,0 +1,91 @@
+"""Passages found from the current: when it began to flow, how much flowed, how hot each joint got.
+
+First form: a passage is open while any current is above its threshold and closes after a long
+enough pause. Not here: storage, names, notes. May import: model.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from lugwatch.model import CurrentPassage, JointPassage, Passage
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tracker:
+    """The open passage, if there is one, and the number of the next."""
+
+    next_passage_id: int = 1
+    open: Passage | None = None
+    last_flow_seconds: float = 0.0  # monotonic
+    last_flow_time: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation:
+    """One window of everything a passage is made of."""
+
+    monotonic_seconds: float
+    time: int
+    start_time: int  # of the window
+    flowing: bool  # a current is above its threshold
+    amp_hours: Mapping[str, float]  # per current channel, this window
+    peak_amps: Mapping[str, float]
+    peak_celsius: Mapping[str, float]  # per joint
+    rises: Mapping[str, tuple[float, float]]  # per joint: rise coefficient and deviation, where certain
+
+
+def observe(tracker: Tracker, seen: Observation, gap_seconds: float) -> tuple[Tracker, tuple[Passage, ...]]:
+    """Take in one window; returns passages that closed."""
+    closed: tuple[Passage, ...] = ()
+    paused = seen.monotonic_seconds - tracker.last_flow_seconds
+    if tracker.open is not None and (paused > gap_seconds or paused < 0.0):
+        closed = (replace(tracker.open, end_time=tracker.last_flow_time),)
+        tracker = replace(tracker, open=None)
+    if seen.flowing and tracker.open is None:
+        opened = Passage(
+            passage_id=tracker.next_passage_id,
+            start_time=seen.start_time,
+            end_time=None,
+            amp_hours=0.0,
+            max_amps=0.0,
+            currents={},
+            joints={},
+        )
+        tracker = replace(tracker, open=opened, next_passage_id=tracker.next_passage_id + 1)
+    if tracker.open is None:
+        return tracker, closed
+    tracker = replace(tracker, open=_grow(tracker.open, seen))
+    if seen.flowing:
+        tracker = replace(tracker, last_flow_seconds=seen.monotonic_seconds, last_flow_time=seen.time)
+    return tracker, closed
+
+
+def _grow(passage: Passage, seen: Observation) -> Passage:
+    none = CurrentPassage(amp_hours=0.0, max_amps=0.0)
+    currents = dict(passage.currents)
+    for channel, amp_hours in seen.amp_hours.items():
+        before = currents.get(channel, none)
+        currents[channel] = CurrentPassage(
+            amp_hours=before.amp_hours + amp_hours,
+            max_amps=max(before.max_amps, seen.peak_amps.get(channel, 0.0)),
+        )
+    joints = dict(passage.joints)
+    unknown = JointPassage(max_celsius=None, rise_coefficient=None, rise_coefficient_sd=None)
+    for joint, peak_celsius in seen.peak_celsius.items():
+        earlier = joints.get(joint, unknown)
+        highest = earlier.max_celsius
+        joints[joint] = replace(
+            earlier, max_celsius=peak_celsius if highest is None else max(highest, peak_celsius)
+        )
+    for joint, (rise, rise_sd) in seen.rises.items():
+        joints[joint] = replace(
+            joints.get(joint, unknown), rise_coefficient=rise, rise_coefficient_sd=rise_sd
+        )
+    main = max(currents.values(), key=lambda current: current.amp_hours, default=none)
+    return replace(
+        passage,
+        currents=currents,
+        joints=joints,
+        amp_hours=main.amp_hours,
+        max_amps=main.max_amps,
+    )

@@ -1,0 +1,198 @@
+"""`step(state, event) -> (state, outputs)`: all behaviour of lugwatch, pure and deterministic.
+
+The same events give the same outputs, whether they come from probes now or from a recording; arrays
+inside a state are never changed in place. Not here: threads, files, sockets, clocks. Imports no
+sqlite3, socket, threading, asyncio, time or logging.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lugwatch import alert_states, estimator, intake, judgement, passages, sources_health, trend
+from lugwatch.model import (
+    Boat,
+    CrewAction,
+    Event,
+    Fault,
+    Output,
+    Reading,
+    Scan,
+    Tick,
+)
+from lugwatch.plan import Plan, make
+
+Array = NDArray[np.float64]
+
+# A pause longer than this leaves the modes of a joint unknown.
+GAP_SECONDS = 600.0
+# Estimates are put out this often, and at once when a joint changes its state.
+PUT_OUT_SECONDS = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """Everything remembered between two events."""
+
+    plan: Plan
+    intake: intake.Intake
+    tracked: estimator.Tracked
+    baseline: trend.Baseline
+    judgement: judgement.Memory
+    book: alert_states.Book
+    passages: passages.Tracker
+    health: sources_health.Counts
+    started_seconds: float  # monotonic
+    window_time: int  # wall label of the open window's start
+
+
+def begin(boat: Boat, monotonic_seconds: float, time: int) -> State:
+    """A state that knows the boat and nothing else."""
+    plan = make(boat)
+    joints = len(boat.joints)
+    return State(
+        plan=plan,
+        intake=intake.empty(plan.channels, monotonic_seconds),
+        tracked=estimator.initial(plan.bank),
+        baseline=trend.empty(joints),
+        judgement=judgement.empty(joints),
+        book=alert_states.Book(),
+        passages=passages.Tracker(),
+        health=sources_health.empty(tuple(plan.channels_of_source)),
+        started_seconds=monotonic_seconds,
+        window_time=time,
+    )
+
+
+def step(state: State, event: Event) -> tuple[State, tuple[Output, ...]]:
+    """Take in one event."""
+    match event:
+        case Scan():
+            return _scan(state, event)
+        case Reading():
+            values = ((event.channel, event.value),)
+            return _scan(
+                state,
+                Scan(values=values, monotonic_seconds=event.monotonic_seconds, time=event.time),
+            )
+        case Fault():
+            return _fault(state, event)
+        case Tick():
+            return _tick(state, event)
+        case CrewAction():
+            book, changes = alert_states.acknowledge(state.book, event)
+            return replace(state, book=book), changes
+
+
+def _scan(state: State, scan: Scan) -> tuple[State, tuple[Output, ...]]:
+    channels = state.plan.channels
+    good: list[tuple[int, float]] = []
+    outputs: list[Output] = []
+    refused: list[Fault] = []
+    for channel, value in scan.values:
+        i = channels.index[channel]
+        why = intake.refusal(channels.channels[i], value)
+        if why is None:
+            good.append((i, value))
+            outputs.append(
+                Reading(
+                    channel=channel,
+                    value=value,
+                    monotonic_seconds=scan.monotonic_seconds,
+                    time=scan.time,
+                )
+            )
+        else:
+            refused.append(
+                Fault(
+                    source=channels.channels[i].source or "recording",
+                    channel=channel,
+                    kind=why[0],
+                    detail=why[1],
+                    monotonic_seconds=scan.monotonic_seconds,
+                    time=scan.time,
+                )
+            )
+    if good:
+        hold = state.plan.boat.watching.no_data_seconds * 2.0
+        taken = intake.take(channels, state.intake, good, scan.monotonic_seconds, scan.time, hold)
+        health = sources_health.count_readings(state.health, channels, good, scan.time)
+        state = replace(state, intake=taken, health=health)
+    for fault in refused:
+        state, more = _fault(state, fault)
+        outputs += more
+    return state, tuple(outputs)
+
+
+def _fault(state: State, fault: Fault) -> tuple[State, tuple[Output, ...]]:
+    taken = intake.note_fault(state.plan.channels, state.intake, fault)
+    health = sources_health.count_fault(state.health, fault)
+    return replace(state, intake=taken, health=health), (fault,)
+
+
+def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
+    plan = state.plan
+    length = tick.monotonic_seconds - state.intake.window_start_seconds
+    # a hair of slack, so that rows exactly one window apart are not put off to the next row
+    if length < plan.boat.watching.estimate_seconds - 1e-6:
+        return state, ()
+    window, opened = intake.close(plan.channels, state.intake, plan.boat.watching, tick.monotonic_seconds)
+    inputs = _inputs(plan, window)
+    tracked = estimator.step(plan.bank, state.tracked, inputs, GAP_SECONDS)
+    seen = judgement.look(plan, tracked, state.baseline, state.judgement, window, inputs, GAP_SECONDS)
+    baseline = trend.learn(
+        state.baseline,
+        seen.believed.rise_kelvin_at_rated,
+        seen.believed.rise_sd_kelvin_at_rated,
+        seen.judged,
+        min(length, GAP_SECONDS),
+    )
+    findings = [
+        *judgement.joint_findings(plan, seen),
+        *judgement.channel_findings(plan, state.book, window, opened, state.started_seconds),
+    ]
+    book, changes = alert_states.apply(state.book, findings, tick.monotonic_seconds, tick.time)
+    observation = judgement.passage_observation(plan, seen, window, tick.time, state.window_time)
+    tracker, closed = passages.observe(state.passages, observation, plan.boat.watching.passage_gap_seconds)
+    memory, estimates = judgement.estimates(
+        plan, seen, book, opened, tick.time, tick.monotonic_seconds, PUT_OUT_SECONDS
+    )
+    health, said = sources_health.look(state.health, plan, window.silent, tick.monotonic_seconds, tick.time)
+    outputs: list[Output] = [*changes, *closed, *estimates, *said]
+    if estimates and tracker.open is not None:
+        outputs.append(tracker.open)
+    state = replace(
+        state,
+        intake=opened,
+        tracked=tracked,
+        baseline=baseline,
+        judgement=memory,
+        book=book,
+        passages=tracker,
+        health=health,
+        window_time=tick.time,
+    )
+    return state, tuple(outputs)
+
+
+def _inputs(plan: Plan, window: intake.Window) -> estimator.Inputs:
+    """What each joint's filter sees of a window; NaN where it is not known."""
+    padded = np.append(window.mean, np.nan)  # index -1: no such channel
+    near = plan.neighbours & ~np.isnan(window.mean)
+    number = near.sum(axis=1)
+    total = near @ np.nan_to_num(window.mean)
+    squared = np.append(window.amps_squared, np.nan)[plan.current]
+    loaded = squared >= plan.floor_amps**2
+    probe = padded[plan.probe]
+    # a probe held over from an earlier window is not a new measurement
+    count = np.append(window.count, 0.0)[plan.probe]
+    return estimator.Inputs(
+        monotonic_seconds=window.end_seconds,
+        probe_celsius=np.where(count > 0, probe, np.nan),
+        probe_count=count,
+        air_celsius=padded[plan.air],
+        neighbour_celsius=np.where(number > 0, total / np.maximum(number, 1), np.nan),
+        amps_squared=np.where(np.isnan(squared) | loaded, squared, 0.0),
+        loaded=loaded,
+    )

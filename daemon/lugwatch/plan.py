@@ -1,0 +1,81 @@
+"""What does not change while a boat is watched: where each joint's channels stand in the arrays.
+
+Built once from `model.Boat`. Not here: anything measured. May import: model, estimator, intake,
+alert_rules, numpy.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lugwatch import estimator, intake
+from lugwatch.alert_rules import Thresholds
+from lugwatch.model import Boat, Joint
+
+Array = NDArray[np.float64]
+Indices = NDArray[np.intp]
+
+# A joint without any rating is scaled by this; it only sets the scale of the filter's numbers.
+UNRATED_AMPS = 100.0
+MISSING = -1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """Indices per joint (joints,), -1 where a joint has no such channel."""
+
+    boat: Boat
+    channels: intake.Layout
+    probe: Indices
+    current: Indices
+    air: Indices
+    neighbours: NDArray[np.bool_]  # (joints, channels) probes of the joints on the same metal
+    rated_amps: Array  # (joints,)
+    limit_celsius: Array
+    floor_amps: Array  # nothing is estimated from less
+    tracked: NDArray[np.bool_]  # has air and current
+    bank: estimator.Bank
+    thresholds: Thresholds
+    joint_of_probe: dict[str, Joint]
+    channels_of_source: dict[str, Indices]
+
+
+def make(boat: Boat, thresholds: Thresholds | None = None) -> Plan:
+    """Lay a boat out in arrays."""
+    channels = intake.layout(boat.channels)
+    joints = boat.joints
+    probe_of = {joint.joint: joint.probe for joint in joints}
+
+    def where(channel: str | None) -> int:
+        return MISSING if channel is None else channels.index[channel]
+
+    neighbours = np.zeros((len(joints), channels.size), dtype=bool)
+    for row, joint in enumerate(joints):
+        for neighbour in joint.neighbours:
+            neighbours[row, channels.index[probe_of[neighbour]]] = True
+    shunt_amps = {c.channel: c.rated_amps for c in boat.channels}
+    rated = np.array([j.rated_amps or UNRATED_AMPS for j in joints])
+    full_scale = np.array([(shunt_amps.get(j.current or "") or j.rated_amps or UNRATED_AMPS) for j in joints])
+    sources: dict[str, list[int]] = {}
+    for i, channel in enumerate(boat.channels):
+        if channel.source is not None:
+            sources.setdefault(channel.source, []).append(i)
+    current = np.array([where(j.current) for j in joints], dtype=np.intp)
+    air = np.array([where(j.air) for j in joints], dtype=np.intp)
+    return Plan(
+        boat=boat,
+        channels=channels,
+        probe=np.array([where(j.probe) for j in joints], dtype=np.intp),
+        current=current,
+        air=air,
+        neighbours=neighbours,
+        rated_amps=rated,
+        limit_celsius=np.array([j.limit_celsius for j in joints]),
+        floor_amps=boat.watching.current_floor_ratio * full_scale,
+        tracked=(current != MISSING) & (air != MISSING),
+        bank=estimator.default_bank(rated, neighbours.any(axis=1)),
+        thresholds=thresholds or Thresholds(),
+        joint_of_probe={joint.probe: joint for joint in reversed(joints)},
+        channels_of_source={s: np.array(i, dtype=np.intp) for s, i in sources.items()},
+    )

@@ -1,0 +1,62 @@
+"""Change against a baseline: what the rise coefficient was when the joint was known to be good.
+
+The baseline is the mean of the tracked rise at rated current over the first stretch of load in which
+it was certain enough, and then stands until somebody works on the joint.
+Not here: alerts, trends over passages. May import numpy only.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+# A rise less certain than this share is not worth comparing with later.
+CERTAIN_RATIO = 0.12
+# Loaded time with a certain rise after which the baseline may be used, and after which it stands.
+USABLE_SECONDS = 900.0
+SETTLED_SECONDS = 3600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Baseline:
+    """Per joint (joints,): rise at rated current [K], its deviation, and what it rests on."""
+
+    rise_kelvin: Array
+    rise_sd_kelvin: Array
+    evidence_seconds: Array  # loaded time with a certain rise
+
+
+def empty(joints: int) -> Baseline:
+    """No baseline yet."""
+    zeros = np.zeros(joints)
+    return Baseline(rise_kelvin=zeros, rise_sd_kelvin=zeros, evidence_seconds=zeros)
+
+
+def learn(
+    baseline: Baseline, rise_kelvin: Array, sd_kelvin: Array, loaded: NDArray[np.bool_], seconds: float
+) -> Baseline:
+    """Add one step of `seconds` to each joint whose baseline is still open."""
+    certain = (rise_kelvin > 0.0) & (sd_kelvin < CERTAIN_RATIO * rise_kelvin)
+    open_ = loaded & certain & (baseline.evidence_seconds < SETTLED_SECONDS)
+    if not open_.any():
+        return baseline
+    evidence = np.where(open_, baseline.evidence_seconds + seconds, baseline.evidence_seconds)
+    share = np.where(open_, seconds / np.maximum(evidence, 1e-9), 0.0)
+    return replace(
+        baseline,
+        rise_kelvin=baseline.rise_kelvin + share * (rise_kelvin - baseline.rise_kelvin),
+        rise_sd_kelvin=baseline.rise_sd_kelvin + share * (sd_kelvin - baseline.rise_sd_kelvin),
+        evidence_seconds=evidence,
+    )
+
+
+def ratio(baseline: Baseline, rise_kelvin: Array, sd_kelvin: Array) -> tuple[Array, Array]:
+    """Rise against baseline [-] and its standard deviation; NaN where there is no baseline yet."""
+    usable = baseline.evidence_seconds >= USABLE_SECONDS
+    base = np.where(usable, baseline.rise_kelvin, np.nan)
+    value = rise_kelvin / base
+    # both come from one filter, so their errors partly cancel; adding them is the cautious sum
+    sd = value * np.hypot(sd_kelvin / np.maximum(rise_kelvin, 1e-9), baseline.rise_sd_kelvin / base)
+    return value, np.abs(sd)
