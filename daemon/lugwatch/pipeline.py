@@ -65,6 +65,11 @@ def begin(boat: Boat, monotonic_seconds: float, time: int) -> State:
     )
 
 
+def with_memory(state: State, book: alert_states.Book, tracker: passages.Tracker) -> State:
+    """A begun state with the alerts and numbers that a store remembers."""
+    return replace(state, book=book, passages=tracker)
+
+
 def step(state: State, event: Event) -> tuple[State, tuple[Output, ...]]:
     """Take in one event."""
     match event:

@@ -1,0 +1,125 @@
+"""A recording through the same pipeline as `watch`, as fast as possible, into the same database.
+
+Monotonic time is the recorded time, so the answer does not depend on when or where it is run. Rows
+that the database already holds are skipped and counted: running a replay twice changes nothing.
+May import: everything below `runner`.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from lugwatch import alert_states, passages, pipeline, snapshot
+from lugwatch.model import Alert, Boat, Fault, FaultKind, Output, Scan, Tick
+from lugwatch.pipeline import State
+
+ROWS_PER_COMMIT = 2000
+
+
+class Row(Protocol):
+    """One row of a recording."""
+
+    @property
+    def time(self) -> int: ...
+    @property
+    def readings(self) -> Sequence[tuple[str, float]]: ...
+    @property
+    def refused(self) -> Sequence[tuple[str, FaultKind, str]]: ...
+
+
+class Memory(Protocol):
+    """What of a store a replay or a watch resumes from and writes to."""
+
+    def load_alerts(self) -> list[Alert]: ...
+    def next_alert_id(self) -> int: ...
+    def next_alert_sequence(self) -> int: ...
+    def next_passage_id(self) -> int: ...
+    def load_snapshot(self) -> tuple[int, int, str] | None: ...
+    def write(
+        self,
+        outputs: Sequence[Output],
+        *,
+        monotonic_seconds: float,
+        time: int,
+        snapshot: str | None = None,
+    ) -> None: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Replayed:
+    """What a replay did."""
+
+    rows: int
+    already_held: int
+
+
+def resume(boat: Boat, memory: Memory, monotonic_seconds: float, time: int) -> State:
+    """The state that a store remembers, or a new one: alerts, numbers, tracked joints."""
+    state = pipeline.begin(boat, monotonic_seconds, time)
+    state = pipeline.with_memory(
+        state,
+        alert_states.opened(memory.load_alerts(), memory.next_alert_id(), memory.next_alert_sequence()),
+        passages.Tracker(next_passage_id=memory.next_passage_id()),
+    )
+    saved = memory.load_snapshot()
+    if saved is not None:
+        state = snapshot.resume(state, saved[2], monotonic_seconds, time)
+    return state
+
+
+def replay(
+    rows: Iterable[Row],
+    boat: Boat,
+    memory: Memory,
+    *,
+    held_until: int | None,
+    progress: Callable[[], None] | None = None,
+) -> Replayed:
+    """Feed every row and a tick of its time; commit every so often. Raises what the store raises.
+
+    held_until: time [ms] of the last row that the database holds already, or None.
+    """
+    state: State | None = None
+    outputs: list[Output] = []
+    count = already_held = 0
+    time = 0
+    for row in rows:
+        if held_until is not None and row.time <= held_until:
+            already_held += 1
+            continue
+        time = row.time
+        now = time / 1000.0
+        if state is None:
+            state = resume(boat, memory, now, time)
+        for event in _events(row, now):
+            state, more = pipeline.step(state, event)
+            outputs += more
+        count += 1
+        if count % ROWS_PER_COMMIT == 0:
+            memory.write(outputs, monotonic_seconds=now, time=time)
+            outputs = []
+            if progress is not None:
+                progress()
+    if state is not None:
+        now = time / 1000.0
+        last = snapshot.to_text(state, now, time)
+        memory.write(outputs, monotonic_seconds=now, time=time, snapshot=last)
+    return Replayed(rows=count, already_held=already_held)
+
+
+def _events(row: Row, now: float) -> list[Scan | Fault | Tick]:
+    events: list[Scan | Fault | Tick] = [
+        Fault(
+            source="recording",
+            channel=channel,
+            kind=kind,
+            detail=detail,
+            monotonic_seconds=now,
+            time=row.time,
+        )
+        for channel, kind, detail in row.refused
+    ]
+    if row.readings:
+        events.append(Scan(values=tuple(row.readings), monotonic_seconds=now, time=row.time))
+    events.append(Tick(monotonic_seconds=now, time=row.time))
+    return events

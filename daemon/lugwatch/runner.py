@@ -1,0 +1,269 @@
+"""The shell around the core: a thread per source, one for the pipeline, one for the store.
+
+    source threads -> bounded queue -> pipeline (this thread) -> bounded queue -> store, then publishers
+
+Store first: nobody hears of an alert that a power cut would make unhappen, unless the store itself is
+out of order. The only `except Exception` of the package stands here, in the supervisor of a source.
+Not here: any decision about joints. May import: everything but cli and dashboard.
+"""
+
+import logging
+import queue
+import threading
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+from lugwatch import pipeline, snapshot
+from lugwatch.clock import Clock
+from lugwatch.errors import OperationFailed
+from lugwatch.model import (
+    AlertChange,
+    CrewAction,
+    CrewDeed,
+    Estimate,
+    Event,
+    Fault,
+    FaultKind,
+    Output,
+    Reading,
+    Tick,
+)
+from lugwatch.sources.base import Source
+from lugwatch.store.writer import Store
+
+log = logging.getLogger("lugwatch")
+
+# A minute of a busy boat; a longer backlog means that the core stands still, and old readings go first.
+EVENTS_KEPT = 20_000
+# What a store that cannot write may leave in memory: about an hour of a busy boat.
+OUTPUTS_KEPT = 200_000
+BATCHES_KEPT = 1_000
+COMMIT_SECONDS = 5.0
+SNAPSHOT_SECONDS = 60.0
+RESTART_SECONDS = (1.0, 2.0, 5.0, 15.0, 60.0)
+STOP_SECONDS = 4.0
+
+
+class Publisher(Protocol):
+    """Somebody who tells others; never blocks, never raises for the state of the outside."""
+
+    def start(self) -> None: ...
+    def publish(self, outputs: Sequence[Output]) -> None: ...
+    def close(self) -> None: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Batch:
+    """What the pipeline hands to the store in one go."""
+
+    outputs: tuple[Output, ...]
+    monotonic_seconds: float
+    time: int
+    snapshot: str | None
+
+
+class Watch:
+    """Runs sources, pipeline, store and publishers until `stop` is set."""
+
+    def __init__(
+        self,
+        *,
+        state: pipeline.State,
+        sources: Sequence[Source],
+        store: Store,
+        publishers: Sequence[Publisher],
+        clock: Clock,
+        stop: threading.Event,
+    ) -> None:
+        self._state = state
+        self._sources = sources
+        self._store = store
+        self._publishers = list(publishers)
+        self._clock = clock
+        self._stop = stop
+        self._events: queue.Queue[Event] = queue.Queue(EVENTS_KEPT)
+        self._batches: queue.Queue[Batch | None] = queue.Queue(BATCHES_KEPT)
+        self._interval_seconds = state.plan.boat.watching.interval_seconds
+        self._lost_events = 0
+
+    def add_publisher(self, publisher: Publisher) -> None:
+        """Before `run`: one more who is told what was committed."""
+        self._publishers.append(publisher)
+
+    def put(self, event: Event) -> None:
+        """Hand over an event from any thread; never blocks. When full, the oldest goes."""
+        while True:
+            try:
+                self._events.put_nowait(event)
+                return
+            except queue.Full:
+                try:
+                    self._events.get_nowait()
+                    self._lost_events += 1
+                except queue.Empty:
+                    continue
+
+    def acknowledge(self, alert_id: int, who: str) -> None:
+        """Somebody has seen an alert."""
+        self.put(
+            CrewAction(
+                deed=CrewDeed.ACKNOWLEDGE,
+                alert_id=alert_id,
+                who=who,
+                monotonic_seconds=self._clock.monotonic_seconds(),
+                time=self._clock.time(),
+            )
+        )
+
+    def run(self) -> None:
+        """Watch until `stop`; then write what is left and close everything."""
+        writer = threading.Thread(target=self._write, name="store", daemon=True)
+        writer.start()
+        readers = [
+            threading.Thread(target=self._read, args=(s,), name=s.name, daemon=True) for s in self._sources
+        ]
+        for publisher in self._publishers:
+            publisher.start()
+        for reader in readers:
+            reader.start()
+        self._pipe()
+        for reader in readers:
+            reader.join(STOP_SECONDS / 2)
+        self._batches.put(None)
+        writer.join(STOP_SECONDS)
+        for publisher in self._publishers:
+            publisher.close()
+        if not writer.is_alive():
+            self._store.close()
+
+    # ---- one thread per source ---------------------------------------------------------------
+
+    def _read(self, source: Source) -> None:
+        """Poll for ever; if the source's own code fails, say so and go on after a while."""
+        failures = 0
+        while not self._stop.is_set():
+            started = self._clock.monotonic_seconds()
+            try:
+                for event in source.poll():
+                    self.put(event)
+                failures = 0
+            except Exception as error:
+                log.exception("source %s failed; trying again", source.name)
+                self.put(self._crashed(source, error))
+                pause = RESTART_SECONDS[min(failures, len(RESTART_SECONDS) - 1)]
+                failures += 1
+                self._clock.wait(self._stop, pause)
+            spent = self._clock.monotonic_seconds() - started
+            if source.interval_seconds > spent:
+                self._clock.wait(self._stop, source.interval_seconds - spent)
+        source.close()
+
+    def _crashed(self, source: Source, error: Exception) -> Fault:
+        return Fault(
+            source=source.name,
+            channel=None,
+            kind=FaultKind.CRASHED,
+            detail=f"{type(error).__name__}: {error}",
+            monotonic_seconds=self._clock.monotonic_seconds(),
+            time=self._clock.time(),
+        )
+
+    # ---- the pipeline, in the thread of `run` ------------------------------------------------
+
+    def _pipe(self) -> None:
+        state, outputs = self._state, list[Output]()
+        now = self._clock.monotonic_seconds()
+        next_tick, next_commit, next_snapshot = now, now + COMMIT_SECONDS, now + SNAPSHOT_SECONDS
+        while not self._stop.is_set():
+            event = self._next_event(next_tick)
+            now = self._clock.monotonic_seconds()
+            if event is None:
+                event = Tick(monotonic_seconds=now, time=self._clock.time())
+                next_tick = now + min(self._interval_seconds, 1.0)
+            state, more = pipeline.step(state, event)
+            outputs += more
+            urgent = any(isinstance(output, AlertChange) for output in more)
+            if urgent or now >= next_commit:
+                saved = None
+                if now >= next_snapshot:
+                    saved = snapshot.to_text(state, now, self._clock.time())
+                    next_snapshot = now + SNAPSHOT_SECONDS
+                self._hand_over(outputs, now, saved)
+                outputs, next_commit = [], now + COMMIT_SECONDS
+        now = self._clock.monotonic_seconds()
+        self._hand_over(outputs, now, snapshot.to_text(state, now, self._clock.time()))
+
+    def _next_event(self, until: float) -> Event | None:
+        """The next event, or None when it is time for a tick."""
+        patience = until - self._clock.monotonic_seconds()
+        if patience <= 0.0:
+            return None
+        try:
+            # real seconds: never sleep so long that a stop would have to wait
+            return self._events.get(timeout=min(patience / self._speed(), 0.5))
+        except queue.Empty:
+            return None
+
+    def _speed(self) -> float:
+        return float(getattr(self._clock, "speed", 1.0))
+
+    def _hand_over(self, outputs: list[Output], now: float, saved: str | None) -> None:
+        batch = Batch(
+            outputs=tuple(outputs),
+            monotonic_seconds=now,
+            time=self._clock.time(),
+            snapshot=saved,
+        )
+        try:
+            self._batches.put_nowait(batch)
+        except queue.Full:
+            # the store hangs: give up the oldest readings, never an alert
+            oldest = self._batches.get_nowait()
+            alerts = () if oldest is None else _alerts_of(oldest.outputs)
+            self._batches.put_nowait(replace(batch, outputs=(*alerts, *batch.outputs)))
+
+    # ---- the store ---------------------------------------------------------------------------
+
+    def _write(self) -> None:
+        """Commit, then publish. What cannot be written is kept, and published all the same."""
+        kept: deque[Output] = deque()
+        recording = True
+        while (batch := self._batches.get()) is not None:
+            kept.extend(batch.outputs)
+            try:
+                self._store.write(
+                    tuple(kept),
+                    monotonic_seconds=batch.monotonic_seconds,
+                    time=batch.time,
+                    snapshot=batch.snapshot,
+                )
+                kept.clear()
+                for action in self._store.take_crew_actions():
+                    self.acknowledge(action.alert_id, action.who)
+                if not recording:
+                    log.warning("recording again")
+                recording = True
+            except OperationFailed as error:
+                if recording:
+                    log.error("not recording: %s", error)
+                recording = False
+                _shed(kept, OUTPUTS_KEPT)
+            for publisher in self._publishers:
+                publisher.publish(batch.outputs)
+
+
+def _alerts_of(outputs: Sequence[Output]) -> tuple[Output, ...]:
+    return tuple(output for output in outputs if isinstance(output, AlertChange))
+
+
+def _shed(kept: deque[Output], limit: int) -> None:
+    """Bound what waits for the store: readings and estimates go, oldest first; alerts stay."""
+    surplus = len(kept) - limit
+    for _ in range(len(kept) if surplus > 0 else 0):
+        output = kept.popleft()
+        if surplus > 0 and isinstance(output, Reading | Estimate):
+            surplus -= 1
+        else:
+            kept.append(output)

@@ -1,0 +1,162 @@
+"""What must outlive a restart, as one JSON text: tracked joints, baselines, the open passage.
+
+A snapshot fits only the same joints and shapes; anything else in it is left aside, joint by joint.
+Not here: where it is kept (`store`). Alerts are restored from their own table. May import: pipeline
+and the core below it.
+"""
+
+import json
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lugwatch import trend
+from lugwatch.estimator import SHAPES_PER_JOINT, STATES
+from lugwatch.model import CurrentPassage, JointPassage, Passage
+from lugwatch.passages import Tracker
+from lugwatch.pipeline import State
+
+VERSION = 1
+# Wall and monotonic time may disagree by this much and still tell of the same boot.
+SAME_BOOT_SECONDS = 5.0
+
+Array = NDArray[np.float64]
+
+
+def to_text(state: State, monotonic_seconds: float, time: int) -> str:
+    """The snapshot of `state` taken now."""
+    tracked, baseline = state.tracked, state.baseline
+    joints: dict[str, Any] = {}
+    for i, joint in enumerate(state.plan.boat.joints):
+        rows = slice(i * SHAPES_PER_JOINT, (i + 1) * SHAPES_PER_JOINT)
+        joints[joint.joint] = {
+            "rated_amps": float(state.plan.rated_amps[i]),
+            "shapes": _shapes(state, rows),
+            "mean": tracked.mean[rows].tolist(),
+            "covariance": tracked.covariance[rows].tolist(),
+            "air_fast_celsius": tracked.air_fast_celsius[rows].tolist(),
+            "air_slow_celsius": tracked.air_slow_celsius[rows].tolist(),
+            "log_weight": tracked.log_weight[rows].tolist(),
+            "started": bool(tracked.started[i]),
+            "stepped": _finite(tracked.stepped[i]),
+            "baseline_rise_kelvin": float(baseline.rise_kelvin[i]),
+            "baseline_rise_sd_kelvin": float(baseline.rise_sd_kelvin[i]),
+            "baseline_evidence_seconds": float(baseline.evidence_seconds[i]),
+        }
+    document = {
+        "version": VERSION,
+        "monotonic_seconds": monotonic_seconds,
+        "time": time,
+        "joints": joints,
+        "passage": _passage(state.passages),
+    }
+    return json.dumps(document, allow_nan=False, separators=(",", ":"))
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _shapes(state: State, rows: slice) -> list[list[float]]:
+    bank = state.plan.bank
+    columns = (bank.tau_fast_seconds, bank.tau_slow_seconds, bank.fast_weight, bank.neighbour_weight)
+    return np.stack([column[rows] for column in columns], axis=1).tolist()  # type: ignore[no-any-return]
+
+
+def _passage(tracker: Tracker) -> dict[str, Any] | None:
+    if tracker.open is None:
+        return None
+    passage = tracker.open
+    return {
+        "passage_id": passage.passage_id,
+        "start_time": passage.start_time,
+        "currents": {c: [v.amp_hours, v.max_amps] for c, v in passage.currents.items()},
+        "joints": {
+            j: [v.max_celsius, v.rise_coefficient, v.rise_coefficient_sd] for j, v in passage.joints.items()
+        },
+        "last_flow_seconds": _finite(tracker.last_flow_seconds),
+        "last_flow_time": tracker.last_flow_time,
+    }
+
+
+def resume(state: State, text: str, monotonic_seconds: float, time: int) -> State:
+    """A begun `state` with what a snapshot remembers of the same joints.
+
+    After a mere restart (wall and monotonic clock agree on the pause) the modes go on from where they
+    were; after a reboot they are unknown again and only what a joint *is* is kept. A text that is
+    not a snapshot of ours leaves the state as it is.
+    """
+    try:
+        document = json.loads(text)
+    except json.JSONDecodeError:
+        return state
+    if not isinstance(document, dict) or document.get("version") != VERSION:
+        return state
+    pause = monotonic_seconds - document["monotonic_seconds"]
+    same_boot = pause >= 0.0 and abs(pause - (time - document["time"]) / 1000.0) < SAME_BOOT_SECONDS
+    tracked, baseline = state.tracked, state.baseline
+    arrays = {
+        name: getattr(tracked, name).copy()
+        for name in ("mean", "covariance", "air_fast_celsius", "air_slow_celsius", "log_weight")
+    }
+    started, stepped = tracked.started.copy(), tracked.stepped.copy()
+    kept = [baseline.rise_kelvin.copy(), baseline.rise_sd_kelvin.copy(), baseline.evidence_seconds.copy()]
+    for i, joint in enumerate(state.plan.boat.joints):
+        rows = slice(i * SHAPES_PER_JOINT, (i + 1) * SHAPES_PER_JOINT)
+        saved = document["joints"].get(joint.joint)
+        if saved is None or not _fits(state, i, rows, saved):
+            continue
+        for name, array in arrays.items():
+            array[rows] = saved[name]
+        started[i] = saved["started"]
+        stepped[i] = saved["stepped"] if same_boot and saved["stepped"] is not None else -np.inf
+        for array, key in zip(
+            kept,
+            ("baseline_rise_kelvin", "baseline_rise_sd_kelvin", "baseline_evidence_seconds"),
+            strict=True,
+        ):
+            array[i] = saved[key]
+    return replace(
+        state,
+        tracked=replace(tracked, **arrays, started=started, stepped=stepped),
+        baseline=trend.Baseline(rise_kelvin=kept[0], rise_sd_kelvin=kept[1], evidence_seconds=kept[2]),
+        passages=_resume_passage(state.passages, document["passage"], same_boot),
+    )
+
+
+def _fits(state: State, i: int, rows: slice, saved: dict[str, Any]) -> bool:
+    same_scale = saved["rated_amps"] == float(state.plan.rated_amps[i])
+    same_form = np.shape(saved["mean"]) == (SHAPES_PER_JOINT, STATES)
+    return bool(same_scale and same_form and saved["shapes"] == _shapes(state, rows))
+
+
+def _resume_passage(tracker: Tracker, saved: dict[str, Any] | None, same_boot: bool) -> Tracker:
+    if saved is None:
+        return tracker
+    currents = {c: CurrentPassage(amp_hours=v[0], max_amps=v[1]) for c, v in saved["currents"].items()}
+    joints = {
+        j: JointPassage(max_celsius=v[0], rise_coefficient=v[1], rise_coefficient_sd=v[2])
+        for j, v in saved["joints"].items()
+    }
+    passage = Passage(
+        passage_id=saved["passage_id"],
+        start_time=saved["start_time"],
+        end_time=None,
+        amp_hours=max((c.amp_hours for c in currents.values()), default=0.0),
+        max_amps=max(currents.values(), key=lambda c: c.amp_hours).max_amps if currents else 0.0,
+        currents=currents,
+        joints=joints,
+    )
+    return Tracker(
+        next_passage_id=max(tracker.next_passage_id, passage.passage_id + 1),
+        open=passage,
+        # after a reboot nobody knows how long the pause was: close it at the first look
+        last_flow_seconds=(
+            saved["last_flow_seconds"]
+            if same_boot and saved["last_flow_seconds"] is not None
+            else float("inf")
+        ),
+        last_flow_time=saved["last_flow_time"],
+    )

@@ -1,0 +1,79 @@
+"""Puts a watch together from a configuration and runs it until a signal. May import: runner and below."""
+
+import fcntl
+import logging
+import os
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+
+from lugwatch import __version__
+from lugwatch.clock import Clock
+from lugwatch.config import Configuration
+from lugwatch.errors import ConfigurationError, OperationFailed
+from lugwatch.publishers.mqtt import MqttPublisher
+from lugwatch.replay import resume
+from lugwatch.runner import Watch
+from lugwatch.sources import registry
+from lugwatch.store.writer import Store
+
+log = logging.getLogger("lugwatch")
+
+
+def watch(configuration: Configuration, clock: Clock) -> None:
+    """Watch until SIGTERM or SIGINT. Raises UserError for a configuration that cannot be watched."""
+    mistakes = registry.check(configuration)
+    if mistakes:
+        raise ConfigurationError(str(configuration.path), mistakes)
+    stop = threading.Event()
+
+    def ask_to_stop(_number: int, _frame: FrameType | None) -> None:
+        stop.set()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, ask_to_stop)
+    with only_instance(configuration.database):
+        store = Store.open(configuration.database, clock=clock, boat=configuration.boat, version=__version__)
+        state = resume(configuration.boat, store, clock.monotonic_seconds(), clock.time())
+        running = Watch(
+            state=state,
+            sources=registry.open_all(configuration, clock, stop),
+            store=store,
+            publishers=(),
+            clock=clock,
+            stop=stop,
+        )
+        if configuration.mqtt is not None:
+            publisher = MqttPublisher(
+                configuration.mqtt,
+                configuration.boat,
+                clock=clock,
+                client_id=f"lugwatch-{configuration.boat.slug}-{os.getpid()}",
+                on_acknowledge=running.acknowledge,
+            )
+            publisher.restore(list(state.book.alerts.values()))
+            running.add_publisher(publisher)
+        running.run()
+
+
+@contextmanager
+def only_instance(database: Path) -> Iterator[None]:
+    """Hold a lock beside the database: two watches on one boat would tell everything twice."""
+    path = database.with_name(database.name + ".lock")
+    try:
+        handle = path.open("w")
+    except OSError as error:
+        raise OperationFailed(
+            f"cannot write {path}: {error.strerror}; does the folder exist, and is it yours?"
+        ) from None
+    with handle:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            raise OperationFailed(
+                f"another lugwatch already watches into {database}; stop it first"
+            ) from None
+        yield
