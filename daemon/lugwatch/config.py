@@ -190,38 +190,22 @@ def load(path: Path, *, lenient: bool = False) -> Configuration:
 
 
 def _check(path: Path, data: dict[str, Any], lenient: bool) -> Configuration:
-    warnings: list[str] = []
-    mistakes: list[str] = []
-    document: _Document | None = None
-    for _attempt in range(2):
-        try:
-            document = _Document.model_validate(data)
-            break
-        except ValidationError as error:
-            unknown = [e for e in error.errors() if e["type"] == "extra_forbidden"]
-            others = [e for e in error.errors() if e["type"] != "extra_forbidden"]
-            mistakes = [_mistake(data, e) for e in others]
-            if lenient and unknown:
-                warnings += [_mistake(data, e) for e in unknown]
-                for e in unknown:
-                    _delete(data, e["loc"])
-            else:
-                mistakes += [_mistake(data, e) for e in unknown]
-            if mistakes or not lenient:
-                break
-    if document is None:
+    document, mistakes, unknown = _read_tables(data)
+    warnings = tuple(unknown) if lenient else ()
+    if not lenient:
+        mistakes = [*mistakes, *unknown]
+    if document is not None:
+        # also when some tables are wrong elsewhere: every mistake is told at once
+        mistakes = [*mistakes, *_cross_check(document)]
+    if mistakes or document is None:
         raise ConfigurationError(str(path), mistakes)
     channels = _channels(document)
-    joints = _joints(document)
-    mistakes = _cross_check(document)
-    if mistakes:
-        raise ConfigurationError(str(path), mistakes)
     folder = path.resolve().parent
     boat = Boat(
         name=document.boat.name,
         slug=slug(document.boat.name),
         channels=tuple(_channel(c, document) for c in channels),
-        joints=joints,
+        joints=_joints(document),
         watching=Watching(**document.watch.model_dump()),
     )
     return Configuration(
@@ -234,8 +218,30 @@ def _check(path: Path, data: dict[str, Any], lenient: bool) -> Configuration:
         web_port=document.web.port,
         temperature_unit=document.web.temperature_unit,
         onewire_path=folder / document.onewire.path,
-        warnings=tuple(warnings),
+        warnings=warnings,
     )
+
+
+def _read_tables(data: dict[str, Any]) -> tuple["_Document | None", list[str], list[str]]:
+    """The document as far as it can be read, its mistakes, and its unknown keys.
+
+    What is wrong is taken out and the rest read again, so that one mistake does not hide another.
+    """
+    mistakes: list[str] = []
+    unknown: list[str] = []
+    stuck = False
+    for _attempt in range(8):
+        try:
+            return _Document.model_validate(data), mistakes, unknown
+        except ValidationError as error:
+            # deepest and last first, so that taking one out does not move another
+            for e in sorted(error.errors(), key=lambda e: [str(p) for p in e["loc"]], reverse=True):
+                told = unknown if e["type"] == "extra_forbidden" else mistakes
+                told.append(_mistake(data, e))
+                stuck = e["type"] == "missing" or not _delete(data, e["loc"]) or stuck
+            if stuck:
+                break
+    return None, mistakes, unknown
 
 
 def _mqtt(table: _MqttTable | None, folder: Path) -> MqttSettings | None:
@@ -428,7 +434,15 @@ def _known_keys(location: Sequence[str | int]) -> list[str]:
     return []
 
 
-def _delete(data: Any, location: Sequence[str | int]) -> None:
+def _delete(data: Any, location: Sequence[str | int]) -> bool:
+    """Take one wrong value out; False when it cannot be found."""
     for part in location[:-1]:
-        data = data[part]
-    del data[location[-1]]
+        try:
+            data = data[part]
+        except (KeyError, IndexError, TypeError):
+            return False
+    try:
+        del data[location[-1]]
+    except (KeyError, IndexError, TypeError):
+        return False
+    return True

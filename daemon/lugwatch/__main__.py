@@ -1,0 +1,5 @@
+"""`python -m lugwatch`."""
+
+from lugwatch.cli import main
+
+main()
