@@ -1,0 +1,125 @@
+"""Rows of the tables as the nouns of `model`. No connection here. May import: model."""
+
+import json
+import sqlite3
+from typing import Any
+
+from lugwatch.model import (
+    Alert,
+    AlertChange,
+    AlertChangeKind,
+    AlertState,
+    Category,
+    Channel,
+    Condition,
+    CurrentPassage,
+    Estimate,
+    Fault,
+    FaultKind,
+    Joint,
+    JointPassage,
+    JointState,
+    Passage,
+    Quantity,
+    SourceHealth,
+)
+from lugwatch.store.rows import ALERT_FIELDS, ESTIMATE_FIELDS
+
+Row = sqlite3.Row | dict[str, Any]
+
+
+def alert_from_row(row: Row) -> Alert:
+    values = {name: row[name] for name in ALERT_FIELDS}
+    return Alert(
+        **values
+        | {
+            "condition": Condition(row["condition"]),
+            "category": Category(row["category"]),
+            "state": AlertState(row["state"]),
+        }
+    )
+
+
+def alert_change_from_row(row: Row) -> AlertChange:
+    return AlertChange(
+        sequence=row["sequence"],
+        time=row["time"],
+        change=AlertChangeKind(row["change"]),
+        alert=alert_from_row(json.loads(row["alert"])),
+    )
+
+
+def estimate_from_row(row: Row) -> Estimate:
+    values = {name: row[name] for name in ("joint", "time", *ESTIMATE_FIELDS)}
+    return Estimate(**values | {"state": JointState(row["state"])})
+
+
+def channel_from_row(row: Row) -> Channel:
+    return Channel(
+        channel=row["channel"],
+        quantity=Quantity(row["quantity"]),
+        name=row["name"],
+        source=row["source"],
+        rated_amps=row["rated_amps"],
+    )
+
+
+def joint_from_row(row: Row) -> Joint:
+    return Joint(
+        joint=row["joint"],
+        name=row["name"],
+        probe=row["probe"],
+        current=row["current"],
+        air=row["air"],
+        neighbours=tuple(json.loads(row["neighbours"])),
+        rated_amps=row["rated_amps"],
+        limit_celsius=row["limit_celsius"],
+        limit_basis=row["limit_basis"],
+        cable_mm2=row["cable_mm2"],
+        cable_insulation=row["cable_insulation"],
+        facts=json.loads(row["facts"]),
+    )
+
+
+def source_health_from_row(row: Row) -> SourceHealth:
+    return SourceHealth(
+        source=row["source"],
+        time=row["time"],
+        state=row["state"],
+        readings_count=row["readings_count"],
+        faults_count=row["faults_count"],
+        last_fault=row["last_fault"],
+    )
+
+
+def fault_from_row(row: Row) -> Fault:
+    """`monotonic_seconds` is that of the fault's batch: the moment it was written."""
+    return Fault(
+        source=row["source"],
+        channel=row["channel"],
+        kind=FaultKind(row["kind"]),
+        detail=row["detail"],
+        monotonic_seconds=row["monotonic_seconds"],
+        time=row["time"],
+    )
+
+
+def passage_from_rows(row: Row, currents: list[sqlite3.Row], joints: list[sqlite3.Row]) -> Passage:
+    return Passage(
+        passage_id=row["passage_id"],
+        start_time=row["start_time"],
+        end_time=row["end_time"],
+        amp_hours=row["amp_hours"],
+        max_amps=row["max_amps"],
+        currents={
+            c["channel"]: CurrentPassage(amp_hours=c["amp_hours"], max_amps=c["max_amps"]) for c in currents
+        },
+        joints={
+            j["joint"]: JointPassage(
+                max_celsius=j["max_celsius"],
+                rise_coefficient=j["rise_coefficient"],
+                rise_coefficient_sd=j["rise_coefficient_sd"],
+            )
+            for j in joints
+        },
+    )

@@ -1,0 +1,202 @@
+"""The tables, as a list of steps that is only ever added to. The one module that imports sqlite_utils.
+
+Column names are the field names of `model`; `time` is ms since 1970 UTC. Tables are STRICT, so a
+number column never holds text. `reading` is WITHOUT ROWID: measured 28 bytes a reading against 47
+with a rowid and an index, and faster to write. May import: nothing of ours.
+"""
+
+import sqlite3
+
+from sqlite_utils import Database, Migrations
+
+APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
+# one per migration: a file with a higher number comes from a newer version and is refused
+SCHEMA_NUMBER = 1
+
+_BOAT = (
+    """CREATE TABLE boot (
+        boot_id INTEGER PRIMARY KEY,
+        started_time INTEGER NOT NULL,
+        version TEXT NOT NULL
+    ) STRICT""",
+    """CREATE TABLE batch (
+        batch_id INTEGER PRIMARY KEY,
+        boot_id INTEGER NOT NULL REFERENCES boot,
+        sequence INTEGER NOT NULL,
+        monotonic_seconds REAL NOT NULL,
+        time INTEGER NOT NULL
+    ) STRICT""",
+    "CREATE TABLE boat (name TEXT NOT NULL, slug TEXT NOT NULL) STRICT",
+    # position NULL: in the history, and no longer in the configuration
+    """CREATE TABLE channel (
+        channel_id INTEGER PRIMARY KEY,
+        channel TEXT NOT NULL UNIQUE,
+        quantity TEXT NOT NULL,
+        name TEXT NOT NULL,
+        source TEXT,
+        rated_amps REAL,
+        position INTEGER
+    ) STRICT""",
+    """CREATE TABLE joint (
+        joint_id INTEGER PRIMARY KEY,
+        joint TEXT NOT NULL UNIQUE,
+        name TEXT NOT NULL,
+        probe TEXT NOT NULL,
+        current TEXT,
+        air TEXT,
+        neighbours TEXT NOT NULL,
+        rated_amps REAL,
+        limit_celsius REAL NOT NULL,
+        limit_basis TEXT NOT NULL,
+        cable_mm2 REAL,
+        cable_insulation TEXT,
+        facts TEXT NOT NULL,
+        position INTEGER
+    ) STRICT""",
+)
+
+_MEASURED = (
+    # nth: 0 but for a second reading of a channel in the same ms and batch; costs one byte
+    """CREATE TABLE reading (
+        channel_id INTEGER NOT NULL,
+        time INTEGER NOT NULL,
+        batch_id INTEGER NOT NULL,
+        nth INTEGER NOT NULL,
+        value REAL NOT NULL,
+        PRIMARY KEY (channel_id, time, batch_id, nth)
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE fault (
+        fault_id INTEGER PRIMARY KEY,
+        batch_id INTEGER NOT NULL,
+        time INTEGER NOT NULL,
+        source TEXT NOT NULL,
+        channel TEXT,
+        kind TEXT NOT NULL,
+        detail TEXT NOT NULL
+    ) STRICT""",
+    """CREATE TABLE source_health (
+        source_health_id INTEGER PRIMARY KEY,
+        batch_id INTEGER NOT NULL,
+        source TEXT NOT NULL,
+        time INTEGER NOT NULL,
+        state TEXT NOT NULL,
+        readings_count INTEGER NOT NULL,
+        faults_count INTEGER NOT NULL,
+        last_fault TEXT
+    ) STRICT""",
+    "CREATE INDEX source_health_source ON source_health (source)",
+)
+
+_SAID = (
+    """CREATE TABLE estimate (
+        joint_id INTEGER NOT NULL,
+        time INTEGER NOT NULL,
+        batch_id INTEGER NOT NULL,
+        state TEXT NOT NULL,
+        reason TEXT,
+        probe_time INTEGER,
+        probe_celsius REAL,
+        reference_celsius REAL,
+        rise_kelvin REAL,
+        current_amps REAL,
+        rise_coefficient REAL,
+        rise_coefficient_sd REAL,
+        resistance_ohms REAL,
+        resistance_sd_ohms REAL,
+        resistance_basis TEXT,
+        baseline_ratio REAL,
+        baseline_ratio_sd REAL,
+        settles_at_celsius REAL,
+        settles_at_sd_kelvin REAL,
+        settles_at_rated_celsius REAL,
+        settles_at_rated_sd_kelvin REAL,
+        seconds_to_limit REAL,
+        limit_celsius REAL NOT NULL,
+        PRIMARY KEY (joint_id, time, batch_id)
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE alert (
+        alert_id INTEGER PRIMARY KEY,
+        joint TEXT,
+        channel TEXT,
+        condition TEXT NOT NULL,
+        category TEXT NOT NULL,
+        state TEXT NOT NULL,
+        raised_time INTEGER NOT NULL,
+        rectified_time INTEGER,
+        acknowledged_time INTEGER,
+        acknowledged_by TEXT,
+        text TEXT NOT NULL,
+        advice TEXT NOT NULL
+    ) STRICT""",
+    """CREATE TABLE alert_change (
+        sequence INTEGER PRIMARY KEY,
+        batch_id INTEGER NOT NULL,
+        time INTEGER NOT NULL,
+        change TEXT NOT NULL,
+        alert_id INTEGER NOT NULL REFERENCES alert,
+        category TEXT NOT NULL,
+        state TEXT NOT NULL,
+        text TEXT NOT NULL,
+        alert TEXT NOT NULL
+    ) STRICT""",
+    "CREATE INDEX alert_change_alert ON alert_change (alert_id)",
+    """CREATE TABLE crew_action (
+        action_id INTEGER PRIMARY KEY,
+        time INTEGER NOT NULL,
+        deed TEXT NOT NULL,
+        alert_id INTEGER NOT NULL,
+        who TEXT NOT NULL,
+        taken_time INTEGER
+    ) STRICT""",
+    "CREATE INDEX crew_action_waiting ON crew_action (action_id) WHERE taken_time IS NULL",
+    """CREATE TABLE snapshot (
+        key TEXT PRIMARY KEY,
+        batch_id INTEGER NOT NULL REFERENCES batch,
+        time INTEGER NOT NULL,
+        body TEXT NOT NULL
+    ) STRICT""",
+)
+
+_PASSAGES = (
+    """CREATE TABLE passage (
+        passage_id INTEGER PRIMARY KEY,
+        start_time INTEGER NOT NULL,
+        end_time INTEGER,
+        amp_hours REAL NOT NULL,
+        max_amps REAL NOT NULL
+    ) STRICT""",
+    """CREATE TABLE passage_current (
+        passage_id INTEGER NOT NULL REFERENCES passage,
+        channel TEXT NOT NULL,
+        amp_hours REAL NOT NULL,
+        max_amps REAL NOT NULL,
+        PRIMARY KEY (passage_id, channel)
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE passage_joint (
+        passage_id INTEGER NOT NULL REFERENCES passage,
+        joint TEXT NOT NULL,
+        max_celsius REAL,
+        rise_coefficient REAL,
+        rise_coefficient_sd REAL,
+        PRIMARY KEY (passage_id, joint)
+    ) STRICT, WITHOUT ROWID""",
+)
+
+migrations = Migrations("lugwatch")
+
+
+@migrations()
+def first_tables(db: Database) -> None:
+    """What is watched, what was measured, what was said about it."""
+    for statement in (*_BOAT, *_MEASURED, *_SAID, *_PASSAGES):
+        db.execute(statement)
+
+
+def migrate(connection: sqlite3.Connection) -> None:
+    """Bring a database of ours to this version's tables. Raises sqlite3.Error."""
+    database = Database(connection, recursive_triggers=False, execute_plugins=False)
+    if migrations.pending(database):
+        migrations.apply(database)
+        connection.execute(f"PRAGMA user_version = {SCHEMA_NUMBER}")
+        # the schema number must stand in the main file, where `opening` looks for it
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")

@@ -1,0 +1,119 @@
+"""Opening a database file: ours or not is told from its first 100 bytes, before SQLite touches it.
+
+A file of somebody else is refused unchanged, and without companion files beside it: even a
+read-only SQLite connection to a database in WAL mode makes two. May import: errors, migrations.
+"""
+
+import sqlite3
+from pathlib import Path
+
+from lugwatch.errors import UserError
+from lugwatch.store.migrations import APPLICATION_ID, SCHEMA_NUMBER
+
+# https://sqlite.org/fileformat2.html section 1.3: magic, user version and application id
+_HEADER_BYTES = 100
+_MAGIC = b"SQLite format 3\x00"
+_USER_VERSION = slice(60, 64)
+_APPLICATION_ID = slice(68, 72)
+
+
+def check_ours(path: Path, *, new_allowed: bool) -> bool:
+    """True if `path` is a lugwatch database; False if it is not there or empty and that is allowed.
+
+    Raises UserError for everything else. Reads at most 100 bytes, writes nothing.
+    """
+    header = _header(path, new_allowed=new_allowed)
+    if not header:
+        if new_allowed:
+            return False
+        raise UserError(f"{path}: is empty; give the database that watch or replay wrote")
+    if header[: len(_MAGIC)] != _MAGIC or len(header) < _HEADER_BYTES:
+        raise UserError(f"{path}: is not a database; left as it is, give another file")
+    if int.from_bytes(header[_APPLICATION_ID], "big") != APPLICATION_ID:
+        raise UserError(f"{path}: is another program's database; left as it is, give another file")
+    schema = int.from_bytes(header[_USER_VERSION], "big")
+    if schema > SCHEMA_NUMBER:
+        raise UserError(
+            f"{path}: was written by a newer lugwatch (schema {schema}, this one knows {SCHEMA_NUMBER}); "
+            "left as it is, install the newer version"
+        )
+    return True
+
+
+def _header(path: Path, *, new_allowed: bool) -> bytes:
+    try:
+        if path.is_dir():
+            raise UserError(f"{path}: is a folder; give a file")
+        if not path.parent.is_dir():
+            raise UserError(f"{path}: the folder {path.parent} is not there; make it first")
+        if not path.exists():
+            if new_allowed:
+                return b""
+            raise UserError(f"{path}: there is no such file; give the database that watch or replay wrote")
+        if not path.is_file():
+            raise UserError(f"{path}: is not a file; give a database file")
+        with path.open("rb") as file:
+            return file.read(_HEADER_BYTES)
+    except OSError as error:
+        raise UserError(f"{path}: cannot be read ({error.strerror}); check the file's rights") from error
+
+
+def connect_reading(path: Path) -> sqlite3.Connection:
+    """A connection that cannot write, to a database of ours. Raises UserError."""
+    check_ours(path, new_allowed=False)
+    uri = path.absolute().as_uri() + "?mode=ro"
+    try:
+        return _try_reading(uri)
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_CANTOPEN:
+            raise unreadable(path, error) from error
+    except sqlite3.DatabaseError as error:
+        raise unreadable(path, error) from error
+    # a folder that may not be written, such as a mounted copy: no writer can be there either
+    try:
+        return _try_reading(uri + "&immutable=1")
+    except sqlite3.DatabaseError as error:
+        raise unreadable(path, error) from error
+
+
+def _try_reading(uri: str) -> sqlite3.Connection:
+    # the web process hands one connection from thread to thread, never to two at once
+    connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0, check_same_thread=False)
+    try:
+        connection.execute("PRAGMA query_only = ON")
+        connection.execute("SELECT count(*) FROM boot").fetchone()
+    except sqlite3.DatabaseError:
+        connection.close()
+        raise
+    return connection
+
+
+def unreadable(path: Path, error: sqlite3.Error) -> UserError:
+    """A file with our mark that SQLite cannot read."""
+    return UserError(f"{path}: cannot be read ({error}); it may be damaged, try a backup of it")
+
+
+def connect_writing(path: Path, *, busy_seconds: float) -> sqlite3.Connection:
+    """A connection that writes; makes the file with our mark if it is not there.
+
+    Raises UserError for a file that is not ours and sqlite3.Error for what the disk does.
+    """
+    ours = check_ours(path, new_allowed=True)
+    mode = "rw" if ours else "rwc"
+    connection = sqlite3.connect(
+        path.absolute().as_uri() + f"?mode={mode}",
+        uri=True,
+        isolation_level=None,  # every BEGIN here is written out, and is IMMEDIATE
+        timeout=busy_seconds,
+        check_same_thread=False,
+    )
+    try:
+        if not ours:
+            # our mark first and alone, before WAL: a cut leaves an empty file or one that is ours
+            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA foreign_keys = ON")
+    except sqlite3.Error:
+        connection.close()
+        raise
+    return connection

@@ -1,0 +1,169 @@
+"""Reading the history while the writer writes. Nothing here can write.
+
+Every query is fetched whole before it returns and long ones go in pages, so that no reader keeps
+the WAL from being cut back. May import: model, store rooms but writer.
+"""
+
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+from lugwatch.errors import UserError
+from lugwatch.model import (
+    Alert,
+    AlertChange,
+    AlertState,
+    Boat,
+    Channel,
+    Estimate,
+    Fault,
+    Passage,
+    SourceHealth,
+    Watching,
+)
+from lugwatch.store import decode, series
+from lugwatch.store.opening import connect_reading, unreadable
+from lugwatch.store.series import Bucket
+
+
+class History:
+    """A read-only view of one database. Use it in one thread at a time; opening one is cheap."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        self.path = path
+        self._connection = connection
+
+    @classmethod
+    def open(cls, path: Path) -> "History":
+        """Raises UserError where the file is missing, not ours, newer or unreadable."""
+        connection = connect_reading(path)
+        connection.row_factory = sqlite3.Row
+        return cls(path, connection)
+
+    def close(self) -> None:
+        self._connection.close()
+
+    def __enter__(self) -> "History":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def boat(self) -> Boat:
+        """What is watched as last configured; `watching` is the default, it is not kept."""
+        named = self._fetch("SELECT name, slug FROM boat")
+        if not named:
+            raise UserError(f"{self.path}: holds no boat yet; let watch or replay write to it first")
+        in_use = "WHERE position IS NOT NULL ORDER BY position"
+        return Boat(
+            name=named[0]["name"],
+            slug=named[0]["slug"],
+            channels=tuple(map(decode.channel_from_row, self._fetch(f"SELECT * FROM channel {in_use}"))),
+            joints=tuple(map(decode.joint_from_row, self._fetch(f"SELECT * FROM joint {in_use}"))),
+            watching=Watching(),
+        )
+
+    def channels(self) -> list[Channel]:
+        """Every channel that is or ever was configured, those in use first."""
+        found = self._fetch("SELECT * FROM channel ORDER BY position IS NULL, position, channel")
+        return [decode.channel_from_row(row) for row in found]
+
+    def estimates(self, at: int | None = None) -> list[Estimate]:
+        """The latest of each configured joint, at or before `at` [ms]; joints without one are absent."""
+        found = self._fetch(
+            "SELECT joint.joint, estimate.* FROM joint JOIN estimate USING (joint_id)"
+            " WHERE joint.position IS NOT NULL AND (estimate.time, estimate.batch_id) ="
+            " (SELECT time, batch_id FROM estimate AS latest WHERE latest.joint_id = joint.joint_id"
+            "  AND latest.time <= ? ORDER BY time DESC, batch_id DESC LIMIT 1)"
+            " ORDER BY joint.position",
+            series.LAST_TIME if at is None else at,
+        )
+        return [decode.estimate_from_row(row) for row in found]
+
+    def latest_readings(self) -> dict[str, tuple[int, float]]:
+        """Time [ms] and value of the last good reading of each configured channel."""
+        latest = {}
+        for row in self._fetch("SELECT channel, channel_id FROM channel WHERE position IS NOT NULL"):
+            found = self._fetch(
+                "SELECT time, value FROM reading WHERE channel_id = ?"
+                " ORDER BY time DESC, batch_id DESC, nth DESC LIMIT 1",
+                row["channel_id"],
+            )
+            if found:
+                latest[str(row["channel"])] = (int(found[0]["time"]), float(found[0]["value"]))
+        return latest
+
+    def alerts(self, active_only: bool = False) -> list[Alert]:
+        """Newest first; `active_only` leaves out those that are over."""
+        where = "WHERE state != ?" if active_only else "WHERE ? IS NOT NULL"
+        found = self._fetch(f"SELECT * FROM alert {where} ORDER BY alert_id DESC", AlertState.NORMAL.value)
+        return [decode.alert_from_row(row) for row in found]
+
+    def alert_changes(self, after_sequence: int = 0, limit: int = 500) -> list[AlertChange]:
+        """Changes with a higher sequence number, oldest first."""
+        found = self._fetch(
+            "SELECT * FROM alert_change WHERE sequence > ? ORDER BY sequence LIMIT ?", after_sequence, limit
+        )
+        return [decode.alert_change_from_row(row) for row in found]
+
+    def passages(self) -> list[Passage]:
+        """Oldest first."""
+        return [
+            decode.passage_from_rows(
+                row,
+                self._fetch("SELECT * FROM passage_current WHERE passage_id = ?", row["passage_id"]),
+                self._fetch("SELECT * FROM passage_joint WHERE passage_id = ?", row["passage_id"]),
+            )
+            for row in self._fetch("SELECT * FROM passage ORDER BY passage_id")
+        ]
+
+    def source_health(self) -> list[SourceHealth]:
+        """The latest word on each source, by name."""
+        found = self._fetch(
+            "SELECT * FROM source_health WHERE source_health_id IN"
+            " (SELECT max(source_health_id) FROM source_health GROUP BY source) ORDER BY source"
+        )
+        return [decode.source_health_from_row(row) for row in found]
+
+    def faults(self, limit: int = 100) -> list[Fault]:
+        """Newest first."""
+        found = self._fetch(
+            "SELECT fault.*, batch.monotonic_seconds FROM fault JOIN batch USING (batch_id)"
+            " ORDER BY fault_id DESC LIMIT ?",
+            limit,
+        )
+        return [decode.fault_from_row(row) for row in found]
+
+    def last_batch(self) -> tuple[int, float, int] | None:
+        """Time [ms], monotonic seconds and boot id of the last batch written."""
+        found = self._fetch(
+            "SELECT time, monotonic_seconds, boot_id FROM batch ORDER BY batch_id DESC LIMIT 1"
+        )
+        return (found[0][0], found[0][1], found[0][2]) if found else None
+
+    def series(self, channel: str, start: int, end: int, max_points: int = 1000) -> list[Bucket]:
+        """At most `max_points` buckets of a channel from `start` to `end` [ms], peaks kept."""
+        return series.reading_series(self._fetch, channel, start, end, max_points)
+
+    def estimate_series(
+        self, joint: str, column: str, start: int, end: int, max_points: int = 1000
+    ) -> list[Bucket]:
+        """The same of a number in `estimate`. Raises ValueError for a column that is none."""
+        return series.estimate_series(self._fetch, joint, column, start, end, max_points)
+
+    def readings(self, start: int | None = None, end: int | None = None) -> Iterator[tuple[int, str, float]]:
+        """Time [ms], channel and value of every reading, in time order, fetched in pages."""
+        return series.readings(self._fetch, start, end)
+
+    def count_readings(self, start: int | None = None, end: int | None = None) -> int:
+        return series.count_readings(self._fetch, start, end)
+
+    def data_span(self) -> tuple[int, int] | None:
+        """Times [ms] of the first and the last reading, None where there is none."""
+        return series.data_span(self._fetch)
+
+    def _fetch(self, sql: str, *parameters: object) -> list[sqlite3.Row]:
+        try:
+            return self._connection.execute(sql, parameters).fetchall()
+        except sqlite3.DatabaseError as error:
+            raise unreadable(self.path, error) from error

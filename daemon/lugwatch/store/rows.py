@@ -1,0 +1,225 @@
+"""Outputs of the core as rows of the tables, and the SQL that puts them there. No connection here.
+
+A NaN or infinity among them is our own defect and raises ValueError before anything is written;
+SQLite would keep a NaN as NULL without a word. May import: model.
+"""
+
+import json
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, fields
+from typing import Any
+
+from lugwatch.model import (
+    Alert,
+    AlertChange,
+    Boat,
+    Estimate,
+    Fault,
+    Output,
+    Passage,
+    Reading,
+    SourceHealth,
+)
+
+Row = tuple[Any, ...]
+
+ESTIMATE_FIELDS = tuple(field.name for field in fields(Estimate) if field.name not in ("joint", "time"))
+ALERT_FIELDS = tuple(field.name for field in fields(Alert))
+
+
+def _insert(verb: str, table: str, columns: Sequence[str]) -> str:
+    return f"{verb} INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
+
+
+INSERT_READING = _insert("INSERT", "reading", ("channel_id", "time", "batch_id", "nth", "value"))
+INSERT_FAULT = _insert("INSERT", "fault", ("batch_id", "time", "source", "channel", "kind", "detail"))
+INSERT_ESTIMATE = _insert("INSERT OR REPLACE", "estimate", ("joint_id", "time", "batch_id", *ESTIMATE_FIELDS))
+# an upsert and not OR REPLACE, which would delete the row that alert_change refers to
+UPSERT_ALERT = (
+    _insert("INSERT", "alert", ALERT_FIELDS)
+    + " ON CONFLICT (alert_id) DO UPDATE SET "
+    + ", ".join(f"{name} = excluded.{name}" for name in ALERT_FIELDS[1:])
+)
+INSERT_ALERT_CHANGE = _insert(
+    "INSERT",
+    "alert_change",
+    ("sequence", "batch_id", "time", "change", "alert_id", "category", "state", "text", "alert"),
+)
+INSERT_SOURCE_HEALTH = _insert(
+    "INSERT",
+    "source_health",
+    ("batch_id", "source", "time", "state", "readings_count", "faults_count", "last_fault"),
+)
+UPSERT_PASSAGE = (
+    _insert("INSERT", "passage", ("passage_id", "start_time", "end_time", "amp_hours", "max_amps"))
+    + " ON CONFLICT (passage_id) DO UPDATE SET start_time = excluded.start_time,"
+    " end_time = excluded.end_time, amp_hours = excluded.amp_hours, max_amps = excluded.max_amps"
+)
+INSERT_PASSAGE_CURRENT = _insert(
+    "INSERT", "passage_current", ("passage_id", "channel", "amp_hours", "max_amps")
+)
+INSERT_PASSAGE_JOINT = _insert(
+    "INSERT",
+    "passage_joint",
+    ("passage_id", "joint", "max_celsius", "rise_coefficient", "rise_coefficient_sd"),
+)
+
+
+def by_kind(outputs: Iterable[Output]) -> dict[type, list[Any]]:
+    """Outputs sorted by their class, each in the order it came."""
+    kinds: dict[type, list[Any]] = {
+        kind: [] for kind in (Reading, Fault, Estimate, AlertChange, SourceHealth, Passage)
+    }
+    for output in outputs:
+        kinds[type(output)].append(output)
+    return kinds
+
+
+def reading_rows(readings: Sequence[Reading], ids: Mapping[str, int], batch_id: int) -> list[Row]:
+    """Rows of `reading`, nth 0 throughout. Raises ValueError for a number that is none."""
+    rows = [(ids[r.channel], r.time, batch_id, 0, r.value) for r in readings]
+    # one sum over all instead of a check of each: a NaN or infinity cannot hide in it
+    if not math.isfinite(sum(row[4] for row in rows)):
+        bad = next((r for r in readings if not math.isfinite(r.value)), None)
+        if bad is not None:
+            raise ValueError(f"reading of {bad.channel} is {bad.value}: the source should have refused it")
+    return rows
+
+
+def numbered(rows: Iterable[Row]) -> list[Row]:
+    """The same rows, `nth` counted up where a channel stands twice in one ms of a batch."""
+    seen: Counter[tuple[int, int]] = Counter()
+    result = []
+    for channel_id, time, batch_id, _, value in rows:
+        result.append((channel_id, time, batch_id, seen[channel_id, time], value))
+        seen[channel_id, time] += 1
+    return result
+
+
+def estimate_rows(estimates: Sequence[Estimate], ids: Mapping[str, int], batch_id: int) -> list[Row]:
+    """Rows of `estimate`. Raises ValueError for a number that is none."""
+    rows = []
+    for e in estimates:
+        row = (ids[e.joint], e.time, batch_id, *(getattr(e, name) for name in ESTIMATE_FIELDS))
+        _refuse_not_finite("estimate", e.joint, row)
+        rows.append(row)
+    return rows
+
+
+def fault_rows(faults: Sequence[Fault], batch_id: int) -> list[Row]:
+    return [(batch_id, f.time, f.source, f.channel, f.kind.value, f.detail) for f in faults]
+
+
+def alert_rows(changes: Sequence[AlertChange]) -> list[Row]:
+    return [tuple(getattr(change.alert, name) for name in ALERT_FIELDS) for change in changes]
+
+
+def alert_change_rows(changes: Sequence[AlertChange], batch_id: int) -> list[Row]:
+    return [
+        (
+            c.sequence,
+            batch_id,
+            c.time,
+            c.change.value,
+            c.alert.alert_id,
+            c.alert.category.value,
+            c.alert.state.value,
+            c.alert.text,
+            json.dumps(asdict(c.alert), ensure_ascii=False, allow_nan=False),
+        )
+        for c in changes
+    ]
+
+
+def source_health_rows(healths: Sequence[SourceHealth], batch_id: int) -> list[Row]:
+    return [
+        (batch_id, h.source, h.time, h.state, h.readings_count, h.faults_count, h.last_fault) for h in healths
+    ]
+
+
+def latest_passages(passages: Sequence[Passage]) -> list[Passage]:
+    """The last word on each passage: one that goes on is told of again and again."""
+    return list({passage.passage_id: passage for passage in passages}.values())
+
+
+def passage_row(passage: Passage) -> Row:
+    row = (passage.passage_id, passage.start_time, passage.end_time, passage.amp_hours, passage.max_amps)
+    _refuse_not_finite("passage", str(passage.passage_id), row)
+    return row
+
+
+def passage_current_rows(passage: Passage) -> list[Row]:
+    rows = [(passage.passage_id, name, c.amp_hours, c.max_amps) for name, c in passage.currents.items()]
+    for row in rows:
+        _refuse_not_finite("passage", str(passage.passage_id), row)
+    return rows
+
+
+def passage_joint_rows(passage: Passage) -> list[Row]:
+    rows = [
+        (passage.passage_id, name, j.max_celsius, j.rise_coefficient, j.rise_coefficient_sd)
+        for name, j in passage.joints.items()
+    ]
+    for row in rows:
+        _refuse_not_finite("passage", str(passage.passage_id), row)
+    return rows
+
+
+def channel_rows(boat: Boat) -> list[Row]:
+    return [
+        (c.channel, c.quantity.value, c.name, c.source, c.rated_amps, position)
+        for position, c in enumerate(boat.channels)
+    ]
+
+
+def joint_rows(boat: Boat) -> list[Row]:
+    return [
+        (
+            j.joint,
+            j.name,
+            j.probe,
+            j.current,
+            j.air,
+            json.dumps(j.neighbours, ensure_ascii=False),
+            j.rated_amps,
+            j.limit_celsius,
+            j.limit_basis,
+            j.cable_mm2,
+            j.cable_insulation,
+            json.dumps(dict(j.facts), ensure_ascii=False, allow_nan=False),
+            position,
+        )
+        for position, j in enumerate(boat.joints)
+    ]
+
+
+CHANNEL_COLUMNS = ("channel", "quantity", "name", "source", "rated_amps", "position")
+JOINT_COLUMNS = (
+    "joint",
+    "name",
+    "probe",
+    "current",
+    "air",
+    "neighbours",
+    "rated_amps",
+    "limit_celsius",
+    "limit_basis",
+    "cable_mm2",
+    "cable_insulation",
+    "facts",
+    "position",
+)
+
+
+def upsert_watched(table: str, columns: Sequence[str]) -> str:
+    """The SQL that keeps a channel's or joint's id and renews all else."""
+    changed = ", ".join(f"{name} = excluded.{name}" for name in columns[1:])
+    return _insert("INSERT", table, columns) + f" ON CONFLICT ({columns[0]}) DO UPDATE SET {changed}"
+
+
+def _refuse_not_finite(noun: str, name: str, row: Row) -> None:
+    for value in row:
+        if value.__class__ is float and not math.isfinite(value):
+            raise ValueError(f"{noun} {name} holds {value}: unknown is None")
