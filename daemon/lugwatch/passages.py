@@ -71,15 +71,16 @@ def _grow(passage: Passage, seen: Observation) -> Passage:
         )
     joints = dict(passage.joints)
     unknown = JointPassage(max_celsius=None, rise_coefficient=None, rise_coefficient_sd=None)
-    for joint, peak_celsius in seen.peak_celsius.items():
-        earlier = joints.get(joint, unknown)
-        highest = earlier.max_celsius
-        joints[joint] = replace(
-            earlier, max_celsius=peak_celsius if highest is None else max(highest, peak_celsius)
+    for joint in seen.peak_celsius.keys() | seen.rises.keys():
+        before_joint = joints.get(joint, unknown)
+        peaks = (before_joint.max_celsius, seen.peak_celsius.get(joint))
+        rise, rise_sd = seen.rises.get(
+            joint, (before_joint.rise_coefficient, before_joint.rise_coefficient_sd)
         )
-    for joint, (rise, rise_sd) in seen.rises.items():
-        joints[joint] = replace(
-            joints.get(joint, unknown), rise_coefficient=rise, rise_coefficient_sd=rise_sd
+        joints[joint] = JointPassage(
+            max_celsius=max((peak for peak in peaks if peak is not None), default=None),
+            rise_coefficient=rise,
+            rise_coefficient_sd=rise_sd,
         )
     main = max(currents.values(), key=lambda current: current.amp_hours, default=none)
     return replace(

@@ -1,0 +1,74 @@
+"""If documentation can go stale, a test notices: what README and DEVELOPERS name is what there is."""
+
+import re
+from pathlib import Path
+
+from lugwatch.sources.registry import SOURCE_KINDS
+
+from lugwatch import config
+from lugwatch.alert_states import TABLE
+from lugwatch.cli.main import commands
+from lugwatch.model import AlertState, Condition, JointState
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def test_every_command_is_in_readme_with_its_options() -> None:
+    for name, command in commands.commands.items():
+        assert f"`lugwatch {name}" in README, name
+        assert command.help, name
+
+
+def test_every_setting_is_in_readme() -> None:
+    for table, field in config._Document.model_fields.items():
+        rows = README.split(f"`[{table}]`" if table not in ("probe", "current", "joint") else f"[[{table}]]")
+        assert len(rows) > 1, table
+        annotation = field.annotation
+        for model in (annotation, *getattr(annotation, "__args__", ())):
+            for key in getattr(model, "model_fields", {}):
+                assert re.search(rf"\b{key}\b", README), f"[{table}] {key}"
+
+
+def test_every_source_is_in_readme() -> None:
+    for kind in SOURCE_KINDS:
+        assert f"`{kind}`" in README, kind
+
+
+def test_every_state_of_a_joint_is_in_readme() -> None:
+    for state in JointState:
+        assert f"| `{state.value}` |" in README, state
+
+
+def test_every_condition_that_is_raised_is_in_readme() -> None:
+    source = "".join(
+        path.read_text(encoding="utf-8") for path in (ROOT / "daemon/lugwatch").glob("alert_*.py")
+    )
+    raised = {c for c in Condition if f"Condition.{c.name}" in source}
+    assert len(raised) >= 7
+    for condition in raised:
+        assert f"`{condition.value}`" in README, condition
+
+
+def test_the_state_table_in_developers_is_the_state_table() -> None:
+    columns = ("condition", "worse", "rectified", "rectified_caution", "acknowledge")
+    for state in AlertState:
+        row = next(line for line in DEVELOPERS.splitlines() if line.startswith(f"| {state.value} |"))
+        cells = [cell.strip() for cell in row.strip("|").split("|")][1:]
+        for event, cell in zip(columns, cells, strict=True):
+            expected = next((t.value for (s, e), t in TABLE.items() if s is state and e == event), "")
+            assert cell.strip("()") in (expected, "said again"), (state, event)
+
+
+def test_the_cautions_stand_in_readme() -> None:
+    for words in ("does not protect", "battery isolated", "Never break the alternator's output",
+                  "stays hot", "licensed marine electrician"):  # fmt: skip
+        assert words in README
+
+
+def test_every_module_is_in_a_layer_of_developers() -> None:
+    package = ROOT / "daemon/lugwatch"
+    names = {p.stem for p in package.glob("*.py")} | {p.parent.name for p in package.glob("*/__init__.py")}
+    for name in names - {"__init__", "__main__"}:
+        assert f"`{name}`" in DEVELOPERS, name
