@@ -31,9 +31,16 @@ from lugwatch.model import (
 )
 from lugwatch.store import rows
 from lugwatch.store.decode import alert_from_row
-from lugwatch.store.errors import BUSY_CODES, StoreFull, StoreReadOnly, primary_code, store_failed
+from lugwatch.store.errors import (
+    BUSY_CODES,
+    StoreDamaged,
+    StoreFull,
+    StoreReadOnly,
+    primary_code,
+    store_failed,
+)
 from lugwatch.store.migrations import migrate
-from lugwatch.store.opening import connect_writing, unreadable
+from lugwatch.store.opening import connect_writing
 
 # With a commit at least every 5 s this keeps "at most 10 s of readings lost".
 SYNC_SECONDS = 4.0
@@ -101,14 +108,12 @@ class Store:
             except BaseException:
                 connection.close()
                 raise
-        except (StoreReadOnly, StoreFull) as error:
+        except (StoreReadOnly, StoreFull, StoreDamaged) as error:
             raise UserError(f"{error}") from error
         except sqlite3.Error as error:
             failed = store_failed(path, error)
-            if isinstance(failed, StoreReadOnly):
+            if isinstance(failed, (StoreReadOnly, StoreFull, StoreDamaged)):
                 raise UserError(f"{failed}") from error
-            if primary_code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
-                raise unreadable(path, error) from error
             raise failed from error
         return store
 

@@ -1,0 +1,76 @@
+"""A consistent copy of the database while the daemon writes to it. May import: opening, errors."""
+
+import os
+import sqlite3
+import tempfile
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+from lugwatch.errors import OperationFailed, UserError
+from lugwatch.store.opening import check_ours, connect_reading
+
+_STEP_PAGES = 1024  # 4 MiB between two words of progress
+
+
+def backup(path: Path, out: Path, progress: Callable[[int, int], None] | None = None) -> None:
+    """Copy the database `path` to `out`, check the copy, and only then give it its name.
+
+    `progress` hears pages done and pages in all. An earlier backup at `out` is replaced, any other
+    file is refused and left. Raises UserError or OperationFailed; neither leaves anything behind.
+    """
+    check_ours(path, new_allowed=False)
+    if out.exists() and path.samefile(out):
+        raise UserError(f"{out}: is the database itself; give the copy another name")
+    check_ours(out, new_allowed=True)
+    try:
+        descriptor, name = tempfile.mkstemp(prefix=f".{out.name}.", suffix=".partial", dir=out.parent)
+        os.close(descriptor)
+        partial = Path(name)
+        try:
+            _copy(path, partial, progress)
+            _check(partial)
+            sync_file(partial)
+            partial.chmod(path.stat().st_mode & 0o777)
+            partial.replace(out)
+            sync_file(out.parent)
+        finally:
+            partial.unlink(missing_ok=True)
+            # a backup that was opened in the meantime would leave these for the new file to trip over
+            for companion in (f"{partial.name}-journal", f"{partial.name}-wal", f"{partial.name}-shm"):
+                partial.with_name(companion).unlink(missing_ok=True)
+    except (OSError, sqlite3.Error) as error:
+        raise OperationFailed(f"{out}: the copy failed ({error}); is there room on its disk?") from error
+
+
+def _copy(path: Path, partial: Path, progress: Callable[[int, int], None] | None) -> None:
+    with closing(connect_reading(path)) as source, closing(sqlite3.connect(partial)) as target:
+        # one read transaction around all steps: without it each commit of the daemon would start
+        # the copy over again, https://sqlite.org/backup.html
+        source.execute("BEGIN")
+        source.execute("SELECT count(*) FROM boot").fetchone()
+
+        def told(_status: int, remaining: int, total: int) -> None:
+            if progress is not None:
+                progress(total - remaining, total)
+
+        source.backup(target, pages=_STEP_PAGES, progress=told, sleep=0.01)
+        source.execute("COMMIT")
+        # a copy is one file that can be carried away alone
+        target.execute("PRAGMA journal_mode = DELETE")
+
+
+def _check(partial: Path) -> None:
+    with closing(sqlite3.connect(partial)) as copy:
+        found = copy.execute("PRAGMA integrity_check(1)").fetchone()[0]
+    if found != "ok":
+        raise OperationFailed(f"the copy is damaged ({found}); the database itself may be, keep both")
+
+
+def sync_file(path: Path) -> None:
+    """Have the system put a file, or the names in a folder, on the disk for good."""
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
