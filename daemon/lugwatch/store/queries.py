@@ -106,6 +106,10 @@ class History:
         )
         return [decode.alert_change_from_row(row) for row in found]
 
+    def last_alert_sequence(self) -> int:
+        """Sequence number of the newest change, 0 where there is none."""
+        return int(self._fetch("SELECT coalesce(max(sequence), 0) FROM alert_change")[0][0])
+
     def passages(self) -> list[Passage]:
         """Oldest first."""
         return [
