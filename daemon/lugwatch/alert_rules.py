@@ -25,7 +25,7 @@ class Thresholds:
     warming_clear_ratio: float = 1.07
     warming_warning_ratio: float = 1.6
     certainty_sd: float = 2.0  # how many standard deviations "certain" is
-    heading_sd: float = 1.0
+    heading_sd: float = 1.64
     faults_in_a_row: int = 3
 
 

@@ -51,8 +51,10 @@ class Tuning:
     mode_sd_kelvin: float = 8.0  # what fast and slow mode may hold at a start
     offset_sd_kelvin: float = 0.7  # probe calibration and unseen air
     sensor_sd_kelvin: float = 0.06  # 1/16 K steps plus noise, of a 10 s mean
-    own_walk_ratio: float = 0.08  # β_own: random walk, share of β per √hour…
+    own_walk_ratio: float = 0.15  # β_own: random walk, share of β per √hour (draughts, ageing)…
     own_walk_kelvin: float = 1.0  # …and at least this many K per √hour
+    surprise_seconds: float = 120.0  # innovations that keep one sign for so long are a change…
+    surprise_sd: float = 2.5  # …beyond this many of their own deviations; then β_own may move faster
     soak_walk_ratio: float = 0.02  # cable and bar do not age in an hour
     offset_walk_kelvin: float = 0.25  # K per √hour
     mode_walk_ratio: float = 0.006  # model error: share of the rise per √second at τ = 100 s
@@ -104,6 +106,7 @@ class Tracked:
     air_fast_celsius: Array  # (rows,) surroundings through the fast lag
     air_slow_celsius: Array
     log_weight: Array  # (rows,)
+    surprise: Array  # (rows,) smoothed standardised innovation: 0 while the model holds
     started: Flags  # (joints,) has seen a first temperature with a reference
     stepped: Array  # (joints,) monotonic seconds of the last step
 
@@ -141,6 +144,7 @@ def initial(bank: Bank) -> Tracked:
         air_fast_celsius=np.zeros(bank.rows),
         air_slow_celsius=np.zeros(bank.rows),
         log_weight=np.zeros(bank.rows),
+        surprise=np.zeros(bank.rows),
         started=np.zeros(bank.joints, dtype=bool),
         stepped=np.zeros(bank.joints),
     )
@@ -252,10 +256,24 @@ def _noise(bank: Bank, tracked: Tracked, seconds: Array, inputs: Inputs) -> Arra
     floor = t.mode_walk_kelvin**2
     noise[:, FAST, FAST] = (share**2 * 100.0 / bank.tau_fast_seconds + floor) * seconds
     noise[:, SLOW, SLOW] = (share**2 * 100.0 / bank.tau_slow_seconds + floor * 0.1) * seconds
-    noise[:, OWN, OWN] = ((t.own_walk_ratio * beta) ** 2 + t.own_walk_kelvin**2) * loaded_hours
+    walk = (t.own_walk_ratio * beta) ** 2 + t.own_walk_kelvin**2
+    noise[:, OWN, OWN] = walk * _haste(bank, tracked, seconds) * loaded_hours
     noise[:, SOAK, SOAK] = (t.soak_walk_ratio * beta) ** 2 * loaded_hours
     noise[:, OFFSET, OFFSET] = t.offset_walk_kelvin**2 * hours
     return noise
+
+
+def _haste(bank: Bank, tracked: Tracked, seconds: Array) -> Array:
+    """How many times faster β_own may walk (rows,): 1 while innovations are as expected.
+
+    Smoothed standardised innovations have variance s/(2 − s) with s the smoothing share (exponentially
+    weighted moving average, textbook); what is beyond that many deviations is a joint that changes.
+    """
+    t = bank.tuning
+    share = 1.0 - np.exp(-np.maximum(seconds, 1.0) / t.surprise_seconds)
+    deviations = np.abs(tracked.surprise) / np.sqrt(share / (2.0 - share))
+    result: Array = 1.0 + np.maximum(deviations / t.surprise_sd - 1.0, 0.0) ** 2 * 20.0
+    return np.minimum(result, 400.0)
 
 
 def _around(bank: Bank, tracked: Tracked) -> Array:
@@ -282,7 +300,17 @@ def _update(bank: Bank, tracked: Tracked, inputs: Inputs, measured: Flags, secon
     log_weight = np.where(measured, kept + evidence, tracked.log_weight)
     table = log_weight.reshape(-1, SHAPES_PER_JOINT)
     log_weight = (table - table.max(axis=1, keepdims=True)).ravel()
-    return replace(tracked, mean=mean, covariance=covariance, log_weight=log_weight)
+    share = np.where(measured, 1.0 - np.exp(-seconds / bank.tuning.surprise_seconds), 0.0)
+    standard = innovation / np.sqrt(innovation_variance)
+    # without load a surprise says nothing of the joint
+    calm = np.where(idle, 0.0, standard)
+    return replace(
+        tracked,
+        mean=mean,
+        covariance=covariance,
+        log_weight=log_weight,
+        surprise=tracked.surprise + share * (calm - tracked.surprise),
+    )
 
 
 def _merge(before: Tracked, after: Tracked, usable: Flags, rows: Flags, now: float) -> Tracked:
@@ -292,6 +320,7 @@ def _merge(before: Tracked, after: Tracked, usable: Flags, rows: Flags, now: flo
         air_fast_celsius=np.where(rows, after.air_fast_celsius, before.air_fast_celsius),
         air_slow_celsius=np.where(rows, after.air_slow_celsius, before.air_slow_celsius),
         log_weight=np.where(rows, after.log_weight, before.log_weight),
+        surprise=np.where(rows, after.surprise, before.surprise),
         started=before.started | usable,
         stepped=np.where(usable, now, before.stepped),
     )

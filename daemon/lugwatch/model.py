@@ -39,6 +39,7 @@ class FaultKind(StrEnum):
     OVERRUN = "overrun"  # the cycle took longer than its interval
     SUPPLY_DIP = "supply_dip"  # every probe of a bus restarted at once
     UNASSIGNED = "unassigned"  # something answers that the configuration does not know
+    RESOLUTION_CHANGED = "resolution_changed"  # the probe measures in other steps than before
     CRASHED = "crashed"  # the source's own code failed; it was started again
 
 

@@ -74,7 +74,7 @@ def make(boat: Boat, thresholds: Thresholds | None = None) -> Plan:
         limit_celsius=np.array([j.limit_celsius for j in joints]),
         floor_amps=boat.watching.current_floor_ratio * full_scale,
         tracked=(current != MISSING) & (air != MISSING),
-        bank=estimator.default_bank(rated, neighbours.any(axis=1)),
+        bank=estimator.default_bank(rated, np.asarray(neighbours.any(axis=1))),
         thresholds=thresholds or Thresholds(),
         joint_of_probe={joint.probe: joint for joint in reversed(joints)},
         channels_of_source={s: np.array(i, dtype=np.intp) for s, i in sources.items()},

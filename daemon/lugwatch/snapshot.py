@@ -39,11 +39,13 @@ def to_text(state: State, monotonic_seconds: float, time: int) -> str:
             "air_fast_celsius": tracked.air_fast_celsius[rows].tolist(),
             "air_slow_celsius": tracked.air_slow_celsius[rows].tolist(),
             "log_weight": tracked.log_weight[rows].tolist(),
+            "surprise": tracked.surprise[rows].tolist(),
             "started": bool(tracked.started[i]),
             "stepped": _finite(tracked.stepped[i]),
             "baseline_rise_kelvin": float(baseline.rise_kelvin[i]),
             "baseline_rise_sd_kelvin": float(baseline.rise_sd_kelvin[i]),
             "baseline_evidence_seconds": float(baseline.evidence_seconds[i]),
+            "baseline_weight": float(baseline.weight[i]),
         }
     document = {
         "version": VERSION,
@@ -99,10 +101,15 @@ def resume(state: State, text: str, monotonic_seconds: float, time: int) -> Stat
     tracked, baseline = state.tracked, state.baseline
     arrays = {
         name: getattr(tracked, name).copy()
-        for name in ("mean", "covariance", "air_fast_celsius", "air_slow_celsius", "log_weight")
+        for name in ("mean", "covariance", "air_fast_celsius", "air_slow_celsius", "log_weight", "surprise")
     }
     started, stepped = tracked.started.copy(), tracked.stepped.copy()
-    kept = [baseline.rise_kelvin.copy(), baseline.rise_sd_kelvin.copy(), baseline.evidence_seconds.copy()]
+    kept = {
+        "baseline_rise_kelvin": baseline.rise_kelvin.copy(),
+        "baseline_rise_sd_kelvin": baseline.rise_sd_kelvin.copy(),
+        "baseline_evidence_seconds": baseline.evidence_seconds.copy(),
+        "baseline_weight": baseline.weight.copy(),
+    }
     for i, joint in enumerate(state.plan.boat.joints):
         rows = slice(i * SHAPES_PER_JOINT, (i + 1) * SHAPES_PER_JOINT)
         saved = document["joints"].get(joint.joint)
@@ -112,16 +119,17 @@ def resume(state: State, text: str, monotonic_seconds: float, time: int) -> Stat
             array[rows] = saved[name]
         started[i] = saved["started"]
         stepped[i] = saved["stepped"] if same_boot and saved["stepped"] is not None else -np.inf
-        for array, key in zip(
-            kept,
-            ("baseline_rise_kelvin", "baseline_rise_sd_kelvin", "baseline_evidence_seconds"),
-            strict=True,
-        ):
+        for key, array in kept.items():
             array[i] = saved[key]
     return replace(
         state,
         tracked=replace(tracked, **arrays, started=started, stepped=stepped),
-        baseline=trend.Baseline(rise_kelvin=kept[0], rise_sd_kelvin=kept[1], evidence_seconds=kept[2]),
+        baseline=trend.Baseline(
+            rise_kelvin=kept["baseline_rise_kelvin"],
+            rise_sd_kelvin=kept["baseline_rise_sd_kelvin"],
+            evidence_seconds=kept["baseline_evidence_seconds"],
+            weight=kept["baseline_weight"],
+        ),
         passages=_resume_passage(state.passages, document["passage"], same_boot),
     )
 

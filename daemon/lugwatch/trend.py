@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 # A rise less certain than this share is not worth comparing with later.
-CERTAIN_RATIO = 0.12
-# Loaded time with a certain rise after which the baseline may be used, and after which it stands.
-USABLE_SECONDS = 900.0
-SETTLED_SECONDS = 3600.0
+CERTAIN_RATIO = 0.2
+# Loaded time with a certain rise after which the baseline may be used, and after which it stands:
+# two slow time constants, since what is learned within one of them is one piece of evidence.
+USABLE_SECONDS = 1800.0
+SETTLED_SECONDS = 7200.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,12 +27,13 @@ class Baseline:
     rise_kelvin: Array
     rise_sd_kelvin: Array
     evidence_seconds: Array  # loaded time with a certain rise
+    weight: Array  # seconds over variance [s/K²]: a later, surer rise counts more
 
 
 def empty(joints: int) -> Baseline:
     """No baseline yet."""
     zeros = np.zeros(joints)
-    return Baseline(rise_kelvin=zeros, rise_sd_kelvin=zeros, evidence_seconds=zeros)
+    return Baseline(rise_kelvin=zeros, rise_sd_kelvin=zeros, evidence_seconds=zeros, weight=zeros)
 
 
 def learn(
@@ -43,12 +45,15 @@ def learn(
     if not open_.any():
         return baseline
     evidence = np.where(open_, baseline.evidence_seconds + seconds, baseline.evidence_seconds)
-    share = np.where(open_, seconds / np.maximum(evidence, 1e-9), 0.0)
+    gained = np.where(open_, seconds / np.maximum(sd_kelvin, 1e-3) ** 2, 0.0)
+    weight = baseline.weight + gained
+    share = gained / np.maximum(weight, 1e-12)
     return replace(
         baseline,
         rise_kelvin=baseline.rise_kelvin + share * (rise_kelvin - baseline.rise_kelvin),
         rise_sd_kelvin=baseline.rise_sd_kelvin + share * (sd_kelvin - baseline.rise_sd_kelvin),
         evidence_seconds=evidence,
+        weight=weight,
     )
 
 
