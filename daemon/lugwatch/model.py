@@ -139,6 +139,7 @@ class Tick:
 
     monotonic_seconds: float
     time: int
+    closing: bool = False  # the last one: judge what has come so far, however little
 
 
 class CrewDeed(StrEnum):

@@ -140,7 +140,8 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     plan = state.plan
     length = tick.monotonic_seconds - state.intake.window_start_seconds
     # a hair of slack, so that rows exactly one window apart are not put off to the next row
-    if length < plan.boat.watching.estimate_seconds - 1e-6:
+    needed = 1.0 if tick.closing else plan.boat.watching.estimate_seconds
+    if length < needed - 1e-6:
         return state, ()
     window, opened = intake.close(plan.channels, state.intake, plan.boat.watching, tick.monotonic_seconds)
     inputs = _inputs(plan, window)
@@ -161,7 +162,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     observation = judgement.passage_observation(plan, seen, window, tick.time, state.window_time)
     tracker, closed = passages.observe(state.passages, observation, plan.boat.watching.passage_gap_seconds)
     memory, estimates = judgement.estimates(
-        plan, seen, book, opened, tick.time, tick.monotonic_seconds, PUT_OUT_SECONDS
+        plan, seen, book, opened, tick.time, tick.monotonic_seconds, 0.0 if tick.closing else PUT_OUT_SECONDS
     )
     health, said = sources_health.look(state.health, plan, window.silent, tick.monotonic_seconds, tick.time)
     outputs: list[Output] = [*changes, *closed, *estimates, *said]

@@ -102,6 +102,8 @@ def replay(
                 progress()
     if state is not None:
         now = time / 1000.0
+        state, more = pipeline.step(state, Tick(monotonic_seconds=now, time=time, closing=True))
+        outputs += more
         last = snapshot.to_text(state, now, time)
         memory.write(outputs, monotonic_seconds=now, time=time, snapshot=last)
     return Replayed(rows=count, already_held=already_held)

@@ -192,8 +192,9 @@ class Watch:
                     next_snapshot = now + SNAPSHOT_SECONDS
                 self._hand_over(outputs, now, saved)
                 outputs, next_commit = [], now + COMMIT_SECONDS
-        now = self._clock.monotonic_seconds()
-        self._hand_over(outputs, now, snapshot.to_text(state, now, self._clock.time()))
+        now, time = self._clock.monotonic_seconds(), self._clock.time()
+        state, more = pipeline.step(state, Tick(monotonic_seconds=now, time=time, closing=True))
+        self._hand_over([*outputs, *more], now, snapshot.to_text(state, now, time))
 
     def _next_event(self, until: float) -> Event | None:
         """The next event, or None when it is time for a tick."""
