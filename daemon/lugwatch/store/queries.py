@@ -23,7 +23,7 @@ from lugwatch.model import (
 )
 from lugwatch.store import decode, series
 from lugwatch.store.opening import connect_reading, unreadable
-from lugwatch.store.series import Bucket
+from lugwatch.store.series import Bucket as Bucket  # part of what queries answer
 
 
 class History:

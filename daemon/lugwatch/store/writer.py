@@ -238,6 +238,8 @@ class Store:
             try:
                 work()
                 return
+            except sqlite3.IntegrityError:
+                raise  # a row that cannot be: our own defect, not the disk's
             except sqlite3.Error as error:
                 given_up = self._clock.monotonic_seconds() >= deadline or self._giving_up.is_set()
                 if primary_code(error) not in BUSY_CODES or given_up:
