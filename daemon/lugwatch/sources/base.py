@@ -51,6 +51,9 @@ class Calibration:
     offset: float = 0.0
 
 
+AS_SENT = Calibration()
+
+
 def number_from_text(text: str) -> float | Refused:
     """A finite number in plain digits, or why not: empty, not finite, not a number."""
     if not text:

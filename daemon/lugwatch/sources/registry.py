@@ -1,0 +1,303 @@
+"""Which words `source` may have, which keys each takes, and how its sources are opened.
+
+Not here: what belongs to no source (`config`). May import: everything of `sources`, config, clock, model.
+"""
+
+import difflib
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Annotated, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from lugwatch.clock import Clock
+from lugwatch.config import ChannelSettings, Configuration, source_name
+from lugwatch.model import Quantity
+from lugwatch.sources.base import Calibration, Source
+from lugwatch.sources.mqtt_topic import DEFAULT_STALE_SECONDS, MqttTopics, TopicChannel
+from lugwatch.sources.onewire import OneWire
+from lugwatch.sources.onewire_decode import normalise_id
+from lugwatch.sources.serial_nmea import DEFAULT_BAUD, SerialChannel, SerialNmea
+
+_Finite = Annotated[float, Field(allow_inf_nan=False)]
+_Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+_Text = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+class _Keys(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class OneWireKeys(_Keys):
+    """`source = "onewire"`: which probe it is."""
+
+    address: str
+
+    @field_validator("address")
+    @classmethod
+    def _one_spelling(cls, address: str) -> str:
+        normalised = normalise_id(address)
+        if normalised is None:
+            raise ValueError('not the id of a thermometer; it looks like "28-0123456789ab"')
+        return normalised
+
+
+class _CalibratedKeys(_Keys):
+    scale: _Finite = 1.0
+    offset_kelvin: _Finite | None = None  # probes
+    zero_amps: _Finite | None = None  # currents: what it shows when none flows, after the scale
+
+    @field_validator("scale")
+    @classmethod
+    def _not_nothing(cls, scale: float) -> float:
+        if scale == 0:
+            raise ValueError("every reading would be the same; −1 turns a sign round")
+        return scale
+
+
+class SerialKeys(_CalibratedKeys):
+    """`source = "serial"`: an XDR transducer on a line."""
+
+    device: _Text
+    transducer: _Text
+    talker: Annotated[str, Field(pattern=r"^[A-Za-z0-9]{1,7}$")] | None = None
+    baud: Annotated[int, Field(ge=300, le=4_000_000)] = DEFAULT_BAUD
+    amps_per_volt: _Finite | None = None  # currents that are sent as a voltage (type U)
+
+
+class MqttKeys(_CalibratedKeys):
+    """`source = "mqtt"`: a topic of the broker in [mqtt]."""
+
+    topic: Annotated[str, Field(min_length=1, max_length=1000)]
+    json_path: _Text | None = None
+    stale_seconds: _Positive = DEFAULT_STALE_SECONDS
+
+    @field_validator("topic")
+    @classmethod
+    def _one_topic(cls, topic: str) -> str:
+        if set(topic) & set("+#\0"):
+            raise ValueError("+ and # stand for many topics; a channel is one")
+        return topic
+
+
+Opener = Callable[[Configuration, Sequence[ChannelSettings], Clock, threading.Event], Source]
+_K = TypeVar("_K", bound=_Keys)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceKind:
+    """One word for `source`. `identity`: the keys by which two channels would be one and the same."""
+
+    keys: type[_Keys]
+    quantities: frozenset[Quantity]
+    identity: tuple[str, ...]
+    open: Opener
+
+
+def _open_onewire(
+    configuration: Configuration, channels: Sequence[ChannelSettings], clock: Clock, stop: threading.Event
+) -> Source:
+    return OneWire(
+        path=configuration.onewire_path,
+        probes={c.channel: _keys(c, OneWireKeys).address for c in channels},
+        interval_seconds=configuration.boat.watching.interval_seconds,
+        clock=clock,
+        stop=stop,
+    )
+
+
+def _open_serial(
+    _configuration: Configuration, channels: Sequence[ChannelSettings], clock: Clock, stop: threading.Event
+) -> Source:
+    first = _keys(channels[0], SerialKeys)
+    return SerialNmea(
+        name=source_name(channels[0]) or "serial",
+        device=first.device,
+        baud=first.baud,
+        channels=[_serial_channel(c, _keys(c, SerialKeys)) for c in channels],
+        clock=clock,
+        stop=stop,
+    )
+
+
+def _serial_channel(settings: ChannelSettings, keys: SerialKeys) -> SerialChannel:
+    kind = "C" if settings.quantity is Quantity.CELSIUS else "I" if keys.amps_per_volt is None else "U"
+    calibration = _calibration(keys)
+    if keys.amps_per_volt is not None:
+        calibration = Calibration(scale=keys.scale * keys.amps_per_volt, offset=calibration.offset)
+    return SerialChannel(
+        channel=settings.channel,
+        quantity=settings.quantity,
+        kind=kind,
+        transducer=keys.transducer,
+        talker=keys.talker,
+        calibration=calibration,
+    )
+
+
+def _open_mqtt(
+    configuration: Configuration, channels: Sequence[ChannelSettings], clock: Clock, stop: threading.Event
+) -> Source:
+    assert configuration.mqtt is not None  # `check` says so
+    return MqttTopics(
+        settings=configuration.mqtt,
+        channels=[_topic_channel(c, _keys(c, MqttKeys)) for c in channels],
+        clock=clock,
+        stop=stop,
+    )
+
+
+def _topic_channel(settings: ChannelSettings, keys: MqttKeys) -> TopicChannel:
+    return TopicChannel(
+        channel=settings.channel,
+        quantity=settings.quantity,
+        topic=keys.topic,
+        json_path=None if keys.json_path is None else tuple(keys.json_path.split(".")),
+        calibration=_calibration(keys),
+        stale_seconds=keys.stale_seconds,
+    )
+
+
+def _calibration(keys: _CalibratedKeys) -> Calibration:
+    return Calibration(scale=keys.scale, offset=(keys.offset_kelvin or 0.0) - (keys.zero_amps or 0.0))
+
+
+def _keys(settings: ChannelSettings, model: type[_K]) -> _K:
+    return model.model_validate(dict(settings.keys))
+
+
+_BOTH = frozenset(Quantity)
+SOURCE_KINDS: Mapping[str, SourceKind] = {
+    "onewire": SourceKind(
+        keys=OneWireKeys,
+        quantities=frozenset({Quantity.CELSIUS}),
+        identity=("address",),
+        open=_open_onewire,
+    ),
+    "serial": SourceKind(
+        keys=SerialKeys, quantities=_BOTH, identity=("device", "transducer", "talker"), open=_open_serial
+    ),
+    "mqtt": SourceKind(keys=MqttKeys, quantities=_BOTH, identity=("topic", "json_path"), open=_open_mqtt),
+}
+NOT_BUILT_YET = frozenset({"adc", "shunt_chip"})
+
+
+def check(configuration: Configuration) -> list[str]:
+    """Every mistake that keeps the configured sources from being opened, one line each."""
+    mistakes: list[str] = []
+    valid: list[tuple[ChannelSettings, _Keys]] = []
+    for settings in configuration.channels:
+        kind = SOURCE_KINDS.get(settings.source or "")
+        if kind is None:
+            mistakes.append(_no_kind(settings))
+            continue
+        if settings.quantity not in kind.quantities:
+            mistakes.append(
+                f'{settings.where} source = "{settings.source}": measures temperatures only; '
+                'a current comes from "serial" or "mqtt"'
+            )
+            continue
+        if settings.source == "mqtt" and configuration.mqtt is None:
+            mistakes.append(
+                f'{settings.where} source = "mqtt": no broker is configured; '
+                'add [mqtt] with host = "localhost"'
+            )
+        try:
+            keys = kind.keys.model_validate(dict(settings.keys))
+        except ValidationError as error:
+            mistakes += _key_mistakes(settings, kind, error)
+            continue
+        mistakes += _wrong_quantity(settings, keys)
+        valid.append((settings, keys))
+    return [*mistakes, *_doubles(valid), *_two_speeds(valid)]
+
+
+def open_all(configuration: Configuration, clock: Clock, stop: threading.Event) -> list[Source]:
+    """One source per bus, line or broker of a checked configuration; opening waits for nothing."""
+    groups: dict[str, list[ChannelSettings]] = {}
+    for settings in configuration.channels:
+        name = source_name(settings)
+        if name is not None and settings.source in SOURCE_KINDS:
+            groups.setdefault(name, []).append(settings)
+    return [
+        SOURCE_KINDS[channels[0].source or ""].open(configuration, channels, clock, stop)
+        for channels in groups.values()
+    ]
+
+
+def _no_kind(settings: ChannelSettings) -> str:
+    known = list(SOURCE_KINDS)
+    if settings.source is None:
+        return f"{settings.where} source is missing: where is it read from? One of {', '.join(known)}"
+    where = f'{settings.where} source = "{settings.source}"'
+    if settings.source in NOT_BUILT_YET:
+        return f"{where}: not built into this version yet; one of {', '.join(known)}"
+    near = difflib.get_close_matches(settings.source, known, n=1)
+    return f"{where}: unknown; " + (f'did you mean "{near[0]}"?' if near else f"known: {', '.join(known)}")
+
+
+def _key_mistakes(settings: ChannelSettings, kind: SourceKind, error: ValidationError) -> list[str]:
+    known = list(kind.keys.model_fields)
+    lines = []
+    for e in error.errors():
+        key = ".".join(str(part) for part in e["loc"])
+        said = f"{settings.where} {key} = {_toml(e['input'])}"
+        if e["type"] == "missing":
+            lines.append(f'{settings.where} {key} is missing; source = "{settings.source}" needs it')
+        elif e["type"] == "extra_forbidden":
+            near = difflib.get_close_matches(key, known, n=1)
+            hint = f'did you mean "{near[0]}"?' if near else f"known: {', '.join(known)}"
+            lines.append(f'{said}: no setting of source "{settings.source}"; {hint}')
+        elif key == "address" and not isinstance(e["input"], str):
+            lines.append(f'{said}: an id is text; write it in quotes, address = "28-0123456789ab"')
+        else:
+            message = e["msg"].removeprefix("Value error, ")
+            lines.append(f"{said}: {message[:1].lower()}{message[1:]}")
+    return lines
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    return f"'{value}'" if isinstance(value, str) else str(value)
+
+
+def _wrong_quantity(settings: ChannelSettings, keys: _Keys) -> list[str]:
+    """Keys that belong to the other quantity."""
+    others = ("zero_amps", "amps_per_volt") if settings.quantity is Quantity.CELSIUS else ("offset_kelvin",)
+    right = "offset_kelvin" if settings.quantity is Quantity.CELSIUS else "zero_amps"
+    return [
+        f"{settings.where} {key} = {value}: not for this quantity; did you mean {right}?"
+        for key in others
+        if (value := getattr(keys, key, None)) is not None
+    ]
+
+
+def _doubles(valid: Sequence[tuple[ChannelSettings, _Keys]]) -> list[str]:
+    seen: dict[tuple[object, ...], ChannelSettings] = {}
+    mistakes = []
+    for settings, keys in valid:
+        names = SOURCE_KINDS[settings.source or ""].identity
+        values = tuple(getattr(keys, name) for name in names)
+        identity = (settings.source, settings.quantity, *values)
+        first = seen.setdefault(identity, settings)
+        if first is not settings:
+            said = ", ".join(f'{n} = "{v}"' for n, v in zip(names, values, strict=True) if v is not None)
+            mistakes.append(f"{settings.where} {said}: {first.where} has the same; each channel is one")
+    return mistakes
+
+
+def _two_speeds(valid: Sequence[tuple[ChannelSettings, _Keys]]) -> list[str]:
+    """A line has one speed."""
+    bauds: dict[str, tuple[ChannelSettings, int]] = {}
+    mistakes = []
+    for settings, keys in valid:
+        if isinstance(keys, SerialKeys):
+            first, baud = bauds.setdefault(keys.device, (settings, keys.baud))
+            if baud != keys.baud:
+                mistakes.append(
+                    f"{settings.where} baud = {keys.baud}: {first.where} on the same device "
+                    f"has {baud}; a line has one speed"
+                )
+    return mistakes
