@@ -1,0 +1,1 @@
+"""The page: a process of its own that reads the database and may crash, restart or be absent."""

@@ -1,0 +1,91 @@
+"""Who may talk to the page: host names that are this computer, writes from this page only, strict headers.
+
+A page of the internet, open in the same browser, can point a name of its own at this computer (DNS
+rebinding) or post a form to it; both are refused here. Not here: a pass-phrase. Imports nothing of ours.
+"""
+
+import ipaddress
+from collections.abc import Collection
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import PlainTextResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+LOOPBACK_NAMES = frozenset({"localhost", "localhost.localdomain"})
+
+HEADERS = {
+    "Content-Security-Policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
+}
+
+
+def host_name(authority: str) -> str | None:
+    """The name or address in a Host header, lower case, without port and brackets; None if malformed."""
+    try:
+        name = urlsplit(f"//{authority}").hostname
+    except ValueError:
+        return None
+    return name.rstrip(".") if name else None
+
+
+def is_allowed(authority: str, allowed: Collection[str]) -> bool:
+    """Whether a Host header names this computer: a literal address, a loopback name or an allowed name."""
+    name = host_name(authority)
+    if name is None:
+        return False
+    if name in LOOPBACK_NAMES or name in allowed:
+        return True
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    # an address cannot be rebound: only names are looked up
+    return True
+
+
+def is_same_origin(headers: Headers) -> bool:
+    """Whether a writing request comes from our own page: its Origin is the very host it was sent to."""
+    origin = urlsplit(headers.get("origin", ""))
+    return origin.scheme in ("http", "https") and origin.netloc.lower() == headers.get("host", "").lower()
+
+
+class Guard:
+    """The outermost layer: checks the host, then the origin of writes, and adds the headers."""
+
+    def __init__(self, app: ASGIApp, allowed_hosts: Collection[str] = ()) -> None:
+        self.app = app
+        self.allowed = frozenset(name.lower().rstrip(".") for name in allowed_hosts)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            if scope["type"] == "lifespan":
+                await self.app(scope, receive, send)
+            return
+
+        async def send_guarded(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    headers[name] = value
+                if "cache-control" not in headers:
+                    headers["Cache-Control"] = "no-store"
+            await send(message)
+
+        headers = Headers(scope=scope)
+        if not is_allowed(headers.get("host", ""), self.allowed):
+            refusal = "This name is not one of this computer's; use its address, or localhost."
+            await PlainTextResponse(refusal, status_code=421)(scope, receive, send_guarded)
+            return
+        if scope["method"] not in ("GET", "HEAD") and not is_same_origin(headers):
+            refusal = "Refused: this did not come from the lugwatch page."
+            await PlainTextResponse(refusal, status_code=403)(scope, receive, send_guarded)
+            return
+        await self.app(scope, receive, send_guarded)

@@ -1,0 +1,107 @@
+"""Serving the page: one port, a clear line if it is taken, an end within seconds of being told.
+
+Not here: the application. The only room that names uvicorn.
+"""
+
+import asyncio
+import signal
+import socket
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+import uvicorn
+
+from lugwatch.clock import Clock
+from lugwatch.config import Configuration
+from lugwatch.dashboard.app import create_app
+from lugwatch.errors import OperationFailed
+
+# streams end by themselves within a quarter of a second; what still hangs then is cut
+GRACE_SECONDS = 3
+SIGNALS = (signal.SIGINT, signal.SIGTERM)
+
+
+class _Server(uvicorn.Server):
+    """Ends quietly on SIGINT and SIGTERM: uvicorn's own would raise the signal once more at the end."""
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        before = {number: signal.signal(number, self.handle_exit) for number in SIGNALS}
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+
+def serve(configuration: Configuration, clock: Clock, ready: Callable[[str], None] | None = None) -> None:
+    """Serve until SIGINT or SIGTERM; call `ready` with the page's address once it answers.
+
+    Raises OperationFailed if the port is taken or the page was never built.
+    """
+    host, port = configuration.web_host, configuration.web_port
+    stop: list[Callable[[], bool]] = []
+    app = create_app(
+        configuration.database,
+        clock,
+        temperature_unit=configuration.temperature_unit,
+        allowed_hosts=own_names(host),
+        watching=configuration.boat.watching,
+        stopping=lambda: any(asked() for asked in stop),
+    )
+    listening = open_port(host, port)
+    try:
+        settings = uvicorn.Config(
+            app,
+            lifespan="off",
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            timeout_graceful_shutdown=GRACE_SECONDS,
+        )
+        server = _Server(settings)
+        stop.append(lambda: server.should_exit)
+        asyncio.run(_run(server, listening, ready))
+    finally:
+        listening.close()
+
+
+async def _run(server: _Server, listening: socket.socket, ready: Callable[[str], None] | None) -> None:
+    serving = asyncio.ensure_future(server.serve(sockets=[listening]))
+    while not server.started and not serving.done():
+        await asyncio.sleep(0.02)
+    if ready is not None and server.started:
+        ready(page_url(listening))
+    await serving
+
+
+def open_port(host: str, port: int) -> socket.socket:
+    """A bound socket; port 0 takes any free one. Raises OperationFailed."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listening = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind((host, port))
+        listening.listen(128)  # here, not later: a second server must hear now that the port is taken
+    except OSError as error:
+        listening.close()
+        raise OperationFailed(
+            f"cannot serve the page at {host} port {port} ({error.strerror or error}); "
+            "is it served already? choose another with --port or [web] port"
+        ) from None
+    return listening
+
+
+def page_url(listening: socket.socket) -> str:
+    """The address to open on this computer."""
+    host, port = listening.getsockname()[:2]
+    if host in ("0.0.0.0", "::"):
+        host = "localhost"
+    return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
+
+
+def own_names(host: str) -> tuple[str, ...]:
+    """Names under which a phone may know this computer: the configured one, its own, and that with .local."""
+    own = socket.gethostname().lower()
+    short = own.split(".")[0]
+    return tuple(name for name in (host.lower(), own, short, f"{short}.local") if name)
