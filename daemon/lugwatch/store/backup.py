@@ -10,7 +10,7 @@ from pathlib import Path
 from lugwatch.errors import OperationFailed, UserError
 from lugwatch.store.opening import check_ours, connect_reading
 
-_STEP_PAGES = 1024  # 4 MiB between two words of progress
+_STEP_PAGES = 256  # 1 MiB between two words of progress
 
 
 def backup(path: Path, out: Path, progress: Callable[[int, int], None] | None = None) -> None:

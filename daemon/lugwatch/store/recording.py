@@ -193,7 +193,7 @@ def open_recording(path: Path, boat: Boat) -> Recording:
         raise UserError(f"{path}: cannot be read ({error.strerror}); check the file's rights") from error
     raw = first.removeprefix(_BYTE_ORDER_MARK).rstrip(b"\n").removesuffix(b"\r")
     if not raw.strip():
-        what = "is empty" if not first.strip() else "begins with an empty line"
+        what = "begins with an empty line" if first.endswith(b"\n") else "is empty"
         raise UserError(f"{path}: {what}; the first row must be time, then one column per channel")
     return Recording(path, parse_header(path, raw, boat), len(first), size_bytes)
 

@@ -47,14 +47,14 @@ class Header:
 def parse_header(path: Path, raw: bytes, boat: Boat) -> Header:
     """The header line, without its byte order mark or line end. Raises UserError."""
     names = _column_names(path, raw)
-    for name in names:
-        if name and names.count(name) > 1:
-            raise UserError(f"{path}: the column {name!r} stands twice in the header; take one out")
     if TIME_COLUMN not in names:
         raise UserError(
             f"{path}: the header has no column {TIME_COLUMN!r} but {_listed(names)}; "
             "the first row must be time, then one column per channel"
         )
+    for name in names:
+        if name and names.count(name) > 1:
+            raise UserError(f"{path}: the column {name!r} stands twice in the header; take one out")
     quantities = {channel.channel: channel.quantity for channel in boat.channels}
     columns = tuple((i, name, quantities[name]) for i, name in enumerate(names) if name in quantities)
     if not columns:
