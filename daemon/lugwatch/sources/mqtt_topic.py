@@ -115,6 +115,7 @@ class MqttTopics:
         with contextlib.suppress(*_FAR_SIDE_TROUBLE):
             self._client.disconnect()
         self._drop()
+        _let_go(self._client)
 
     def poll(self) -> Sequence[Reading | Fault]:
         """What the broker brought; waits up to half a second for it, longer only while connecting."""
@@ -205,6 +206,7 @@ class MqttTopics:
         self._drop()
         if self._protocol == "5" and (refused or self._silent_ends >= _SILENT_ENDS):
             self._protocol = "3.1.1"
+            _let_go(self._client)
             self._client = self._make_client()
         self._next_try_seconds = self._clock.monotonic_seconds() + self._delay_seconds
         self._delay_seconds = min(2 * self._delay_seconds, _LONGEST_DELAY_SECONDS)
@@ -302,6 +304,11 @@ class MqttTopics:
             monotonic_seconds=self._clock.monotonic_seconds(),
             time=self._clock.time(),
         )
+
+
+def _let_go(client: Client) -> None:
+    """Untie source and client, so that paho closes its sockets when the last of us lets go of it."""
+    client.on_connect = client.on_disconnect = client.on_message = client.on_subscribe = None
 
 
 _OTHER_PROTOCOL = "it does not speak MQTT 5"

@@ -35,6 +35,7 @@ from lugwatch.sources.onewire_decode import (
 )
 
 FULL_BITS = 12
+DEFAULT_BULK_SECONDS = 3.0  # four times the longest conversion (0.75 s, DS18B20 datasheet)
 # A read that took this long was a conversion of its own, not the bulk result [s]: 9 bit needs 0.094 s
 # (DS18B20 datasheet, figure 10), 12 bit 0.75 s, and a read of nine bytes about 0.015 s.
 _OWN_CONVERSION_SECONDS = 0.09
@@ -70,7 +71,7 @@ class OneWire:
         clock: Clock,
         stop: threading.Event,
         files: Files | None = None,
-        bulk_seconds: float = 3.0,
+        bulk_seconds: float = DEFAULT_BULK_SECONDS,
     ) -> None:
         self.interval_seconds = interval_seconds
         self._path = path

@@ -16,7 +16,7 @@ from lugwatch.config import ChannelSettings, Configuration, source_name
 from lugwatch.model import Quantity
 from lugwatch.sources.base import Calibration, Source
 from lugwatch.sources.mqtt_topic import DEFAULT_STALE_SECONDS, MqttTopics, TopicChannel
-from lugwatch.sources.onewire import OneWire
+from lugwatch.sources.onewire import DEFAULT_BULK_SECONDS, OneWire
 from lugwatch.sources.onewire_decode import normalise_id
 from lugwatch.sources.serial_nmea import DEFAULT_BAUD, SerialChannel, SerialNmea
 
@@ -98,12 +98,15 @@ class SourceKind:
 def _open_onewire(
     configuration: Configuration, channels: Sequence[ChannelSettings], clock: Clock, stop: threading.Event
 ) -> Source:
+    interval_seconds = configuration.boat.watching.interval_seconds
     return OneWire(
         path=configuration.onewire_path,
         probes={c.channel: _keys(c, OneWireKeys).address for c in channels},
-        interval_seconds=configuration.boat.watching.interval_seconds,
+        interval_seconds=interval_seconds,
         clock=clock,
         stop=stop,
+        # reading probe by probe would take longer than to wait out a slow bus
+        bulk_seconds=max(DEFAULT_BULK_SECONDS, interval_seconds),
     )
 
 
