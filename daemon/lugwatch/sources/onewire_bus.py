@@ -15,7 +15,7 @@ from lugwatch.clock import Clock
 
 READ_BYTES = 4096
 MASTER_PREFIX = "w1_bus_master"
-_LOOK_AGAIN_SECONDS = 0.02
+_LOOK_AGAIN_SECONDS = 0.05
 
 
 class Files(Protocol):
