@@ -108,12 +108,8 @@ def test_a_cable_is_a_fin_with_the_textbook_tip_and_root() -> None:
 
 
 def test_a_loaded_cable_agrees_with_the_boundary_value_problem() -> None:
-    # kA·T″ = h(T)·p·(T − Ta) + radiation − I²r′: everything not linear, at as few nodes as the boat has
+    # kA·T″ = h(T)·p·(T − Ta) + radiation − I²r′: nothing of it linear
     metres, area, amps = 1.5, 50e-6, 120.0
-    network = fin(9, 8.0, 0.9)
-    start = np.full(10, 25.0)
-    start[-1] = 60.0
-    celsius = run(network, start, np.array([amps]), 30_000.0, 4.0)
 
     def slopes(_x: Floats, y: Floats) -> Floats:
         rise = y[0] - 25.0
@@ -127,9 +123,18 @@ def test_a_loaded_cable_agrees_with_the_boundary_value_problem() -> None:
     x = np.linspace(0.0, metres, 50)
     solved = solve_bvp(slopes, lambda a, b: np.array([a[0] - 60.0, b[1]]), x, np.full((2, 50), 35.0))
     assert solved.success
-    middles = (np.arange(9) + 0.5) * metres / 9
-    # so few nodes cost half a kelvin beside the steep root and much less elsewhere
-    assert np.max(np.abs(celsius[:9] - solved.sol(middles)[0])) < 0.6
+    worst = []
+    for nodes in (9, 27):
+        start = np.full(nodes + 1, 25.0)
+        start[-1] = 60.0
+        celsius = run(fin(nodes, 8.0, 0.9), start, np.array([amps]), 12_000.0, 2.0)
+        middles = (np.arange(nodes) + 0.5) * metres / nodes
+        difference = np.abs(celsius[:nodes] - solved.sol(middles)[0])
+        worst.append(np.max(difference))
+        assert difference[-1] < 0.05
+    # few nodes cost a kelvin beside the steep root of 35 K, in their very first place; more converge
+    assert worst[0] < 1.5
+    assert worst[1] < worst[0] / 4.0
 
 
 def test_a_small_network_agrees_with_solve_ivp() -> None:
@@ -189,8 +194,8 @@ def test_every_sister_can_be_stepped_by_four_seconds_and_is_believable(seed: int
     boat = make_boat(seed)
     assert quickest_seconds(boat.network) > 20.0
     joints = len(JOINTS)
-    assert np.all((boat.network.resistance_ohms[:joints] >= 25e-6))
-    assert np.all((boat.network.resistance_ohms[:joints] <= 75e-6))
+    assert np.all(boat.network.resistance_ohms[:joints] >= 25e-6)
+    assert np.all(boat.network.resistance_ohms[:joints] <= 75e-6)
     amps = np.array([90.0, 75.0, 15.0, 0.0])
     start = np.full(len(boat.network.names), 25.0)
     rise = run(boat.network, start, amps, 4 * 3600.0, 4.0)[:joints] - 25.0

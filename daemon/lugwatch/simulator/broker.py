@@ -75,7 +75,7 @@ def start_broker(directory: Path, port: int = 0, *, kind: BrokerKind | None = No
             "(pip install 'lugwatch[demo]')"
         )
     directory.mkdir(parents=True, exist_ok=True)
-    port = port or _free_port()
+    port = _free_port(port)
     arguments = [chosen.value, str(os.getpid()), str(port)]
     if chosen is BrokerKind.MOSQUITTO:
         arguments += [str(program), str(_write_configuration(directory, port))]
@@ -111,9 +111,16 @@ def _write_configuration(directory: Path, port: int) -> Path:
     return path
 
 
-def _free_port() -> int:
+def _free_port(port: int) -> int:
+    """This port, or any for 0, after making sure that nobody has it: else we would greet a stranger."""
     with socket.socket() as found:
-        found.bind((HOST, 0))
+        found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            found.bind((HOST, port))
+        except OSError as error:
+            raise OperationFailed(
+                f"cannot have port {port} on {HOST}: {error.strerror}; try another port"
+            ) from None
         return int(found.getsockname()[1])
 
 

@@ -80,6 +80,7 @@ class OneWireTree:
         self._ready_seconds: float | None = None  # when the conversion that runs is done
         self._shown: dict[Path, str] = {}
         self._staged: list[tuple[Path, Path]] = []
+        self._unstaged: Mapping[str, float | None] | None = None  # for the bare `temperature` files
         self._measured_seconds = 0.0
         self._bulk = folder / BUS / BULK
         self._staging.mkdir(parents=True, exist_ok=True)
@@ -92,24 +93,28 @@ class OneWireTree:
             self._put(folder / name / "name", f"{name}\n")
             self._put(folder / name / "resolution", "12\n")
             self._put(folder / name / "ext_power", "1\n")
-        self._stage(measure())
-        self._show()
+        self._measure_and_show()
 
     def serve(self, now_seconds: float) -> None:
         """Answer a trigger that was written, or finish the conversion that it began."""
         if self._ready_seconds is not None:
-            if now_seconds >= self._ready_seconds:
-                self._ready_seconds = None
-                self._show()
-                self._put(self._bulk, "1\n")
+            if now_seconds < self._ready_seconds:
+                self._stage_temperatures()
+                return
+            self._ready_seconds = None
+            self._show()
+            self._put(self._bulk, "1\n")
+            self._stage_temperatures()
+            self._show()
         elif self._triggered():
             self._put(self._bulk, "-1\n")
-            self._stage(self._measure())
+            # making files is what takes time: those that a driver reads first, first
+            self._unstaged = self._measure()
+            self._stage(self._unstaged, "w1_slave")
             self._ready_seconds = now_seconds + CONVERSION_SECONDS
             self._measured_seconds = now_seconds
         elif now_seconds - self._measured_seconds >= UNTRIGGERED_SECONDS:
-            self._stage(self._measure())
-            self._show()
+            self._measure_and_show()
             self._measured_seconds = now_seconds
 
     def close(self) -> None:
@@ -126,24 +131,29 @@ class OneWireTree:
         except FileNotFoundError:
             return False
 
-    def _stage(self, values: Mapping[str, float | None]) -> None:
+    def _measure_and_show(self) -> None:
+        self._unstaged = self._measure()
+        self._stage(self._unstaged, "w1_slave")
+        self._stage_temperatures()
+        self._show()
+
+    def _stage_temperatures(self) -> None:
+        if self._unstaged is not None:
+            self._stage(self._unstaged, "temperature")
+            self._unstaged = None
+
+    def _stage(self, values: Mapping[str, float | None], entry: str) -> None:
         """Write what will be shown, beside the tree; a text that has not changed is left as it stands."""
-        self._staged.clear()
         for probe, name in self._probes.items():
             celsius = values.get(probe)
             # a probe that does not answer is an empty file without an error code, as in the kernel
-            data = None if celsius is None else scratchpad(celsius)
-            texts = {
-                "w1_slave": "" if data is None else slave_text(data),
-                "temperature": "" if data is None else f"{millicelsius(data)}\n",
-            }
-            for entry, text in texts.items():
-                path = self._folder / name / entry
-                if self._shown.get(path) != text:
-                    self._shown[path] = text
-                    staged = self._staging / f"{name}-{entry}"
-                    _write(staged, text)
-                    self._staged.append((staged, path))
+            text = "" if celsius is None else _text(entry, scratchpad(celsius))
+            path = self._folder / name / entry
+            if self._shown.get(path) != text:
+                self._shown[path] = text
+                staged = self._staging / f"{name}-{entry}"
+                _write(staged, text)
+                self._staged.append((staged, path))
 
     def _show(self) -> None:
         for staged, path in self._staged:
@@ -154,6 +164,10 @@ class OneWireTree:
         staged = self._staging / "next"
         _write(staged, text)
         staged.replace(path)
+
+
+def _text(entry: str, data: bytes) -> str:
+    return slave_text(data) if entry == "w1_slave" else f"{millicelsius(data)}\n"
 
 
 def _write(path: Path, text: str) -> None:
