@@ -155,7 +155,7 @@ def invented_readings(time: int, monotonic_seconds: float, hours: float, step_se
     for back in range(int(hours * 3600), -1, -step_seconds):
         if 1500 < back < 2100:
             continue  # the logger was off
-        since = hours * 3600 - back
+        since = hours * 3600 - back if hours else 3600.0
         part = 1.0 - math.exp(-since / 900.0)
         values = {"air_locker": AIR_CELSIUS, "alternator": 92.0 + 3.0 * math.sin(since / 200.0)}
         values |= {
@@ -195,15 +195,20 @@ def write_invented_history(
         AlertChange(sequence=n, time=alert.raised_time, change=AlertChangeKind.RAISED, alert=alert)
         for n, alert in enumerate(raised, start=1)
     ]
-    outputs += [
-        SourceHealth(source="onewire", time=time, state="reading", readings_count=8640, faults_count=3,
-                     last_fault="bad_checksum: 28-0000054321ab"),
-        SourceHealth(source="serial /dev/node", time=time, state="reading", readings_count=2160, faults_count=0,
-                     last_fault=None),
-        invented_passage(time),
-    ]  # fmt: skip
+    outputs += [_health("onewire", time, 3), _health("serial /dev/node", time, 0), invented_passage(time)]
     store.write(outputs, monotonic_seconds=monotonic, time=time)
     return store
+
+
+def _health(source: str, time: int, faults_count: int) -> SourceHealth:
+    return SourceHealth(
+        source=source,
+        time=time,
+        state="reading",
+        readings_count=8640,
+        faults_count=faults_count,
+        last_fault="bad_checksum: 28-0000054321ab" if faults_count else None,
+    )
 
 
 def invented_passage(time: int, passage_id: int = 1) -> Passage:

@@ -67,12 +67,12 @@ function scale(joint, axis) {
   return draw("svg", { class: "scale", "aria-hidden": "true" }, ...parts);
 }
 
-function numberText(joint, elapsed) {
+function numbers(joint, elapsed) {
   if (joint.probe_celsius === null) {
-    return joint.age_seconds === null ? "never read" : `no reading ${duration(joint.age_seconds + elapsed)}`;
+    return [joint.age_seconds === null ? "never read" : `no reading ${duration(joint.age_seconds + elapsed)}`];
   }
   const compared = joint.state === "no_load" ? null : against(joint.baseline_ratio, joint.baseline_ratio_sd);
-  return [temperature(joint.probe_celsius), compared].filter(Boolean).join("  ");
+  return [temperature(joint.probe_celsius), compared].filter(Boolean);
 }
 
 function smallText(joint) {
@@ -105,7 +105,7 @@ export function showJoints(now, elapsed, chosen, choose) {
     make("button", { type: "button", class: `joint ${joint.mark}`, "data-joint": joint.joint,
       "aria-pressed": String(joint.joint === chosen), click: () => choose(joint.joint) },
       make("span", { class: "head" }, make("span", { class: "name" }, joint.name),
-        make("span", { class: "number" }, numberText(joint, elapsed))),
+        make("span", { class: "number" }, ...numbers(joint, elapsed).map((text) => make("span", {}, text)))),
       scale(joint, now.axis),
       make("span", { class: "small" }, smallText(joint))));
   place.replaceChildren(ticks(now.axis), ...rows, legend());

@@ -71,7 +71,7 @@ function onTick({ lost, silence }) {
   const live = !now.stale && seconds !== null;
   const clock = clockTime(new Date());
   say(byId("age"), now.waiting ? clock : live ? `${clock} · live` : seconds === null ? "of unknown age" : `${duration(seconds)} old`);
-  keepChart.call(null);
+  if (!now.waiting) keepChart();
 }
 
 export function startNow() {

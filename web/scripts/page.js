@@ -7,7 +7,7 @@ function localise() {
   for (const e of document.querySelectorAll("[data-celsius]")) e.textContent = temperature(Number(e.dataset.celsius));
   for (const e of document.querySelectorAll("[data-kelvin]")) {
     const sd = e.dataset.kelvinSd;
-    e.textContent = difference(Number(e.dataset.kelvin)) + (sd ? ` ±${difference(2 * Number(sd)).split(" ")[0]}` : "");
+    e.textContent = difference(Number(e.dataset.kelvin)) + (sd ? `\u00a0±${difference(2 * Number(sd)).split("\u00a0")[0]}` : "");
   }
   for (const e of document.querySelectorAll("time[datetime]")) {
     const moment = new Date(e.dateTime);

@@ -34,11 +34,11 @@ _WORDS = {
 }
 _PLURAL = {"its limit": "their limits"}
 _ALL = {
-    JointState.STEADY: "All {count} joints steady.",
-    JointState.NO_LOAD: "All {count} joints at rest: too little current to judge.",
-    JointState.LEARNING: "All {count} joints quiet, still learning what is usual.",
-    JointState.LIMIT_ONLY: "All {count} joints within their limits.",
-    JointState.SILENT: "Nothing is known: all {count} joints are silent.",
+    JointState.STEADY: "{all} joints steady.",
+    JointState.NO_LOAD: "{all} joints at rest: too little current to judge.",
+    JointState.LEARNING: "{all} joints quiet, still learning what is usual.",
+    JointState.LIMIT_ONLY: "{all} joints within their limits.",
+    JointState.SILENT: "Nothing is known: {all_small} joints are silent.",
 }
 
 
@@ -79,16 +79,20 @@ def _joints(states: Sequence[JointState]) -> str:
         (state,) = counts
         count = counts[state]
         if count > 1 and state in _ALL:
-            return _ALL[state].format(count=count_word(count))
+            return _ALL[state].format(all=_all(count), all_small=_all(count).lower())
         if state is JointState.SILENT:
             return "Nothing is known: the joint is silent."
-        which = "The joint is" if count == 1 else f"All {count_word(count)} joints"
+        which = "The joint is" if count == 1 else f"{_all(count)} joints"
         return f"{which} {_words(state, count)}."
     parts = [
         f"{count_word(counts[state])} {_words(state, counts[state])}" for state in _WORDS if counts[state]
     ]
     text = ", ".join(parts)
     return f"{text[0].upper()}{text[1:]}."
+
+
+def _all(count: int) -> str:
+    return "Both" if count == 2 else f"All {count_word(count)}"
 
 
 def _words(state: JointState, count: int) -> str:

@@ -53,7 +53,7 @@ def waiting_view(time: int, temperature_unit: str, problem: str | None = None) -
 
 def now_view(moment: Moment, temperature_unit: str) -> JsonObject:
     """Everything the first page shows."""
-    estimates = [silenced(e) if moment.stale else e for e in moment.estimates]
+    estimates = [silenced(e, everything=True) if moment.stale else e for e in moment.estimates]
     estimates.sort(key=_worst_first)
     other = [a.category for a in moment.alerts if a.joint is None and _is_active(a)]
     return {
@@ -79,15 +79,18 @@ def now_view(moment: Moment, temperature_unit: str) -> JsonObject:
     }
 
 
-def silenced(estimate: Estimate) -> Estimate:
-    """The same joint with nothing known of now: an old figure must not look like a present one (C04)."""
+def silenced(estimate: Estimate, *, everything: bool) -> Estimate:
+    """The same joint with its figures of now taken out: an old one must not look like a present one (C04).
+
+    everything: surroundings and current are as old as the rest.
+    """
     return replace(
         estimate,
         state=JointState.SILENT,
         probe_celsius=None,
-        reference_celsius=None,
+        reference_celsius=None if everything else estimate.reference_celsius,
         rise_kelvin=None,
-        current_amps=None,
+        current_amps=None if everything else estimate.current_amps,
         settles_at_celsius=None,
         settles_at_sd_kelvin=None,
         seconds_to_limit=None,
@@ -107,7 +110,8 @@ def _joint(estimate: Estimate, moment: Moment) -> JsonObject:
     age = None
     if estimate.probe_time is not None and moment.age_seconds is not None:
         age = max(0.0, (moment.batch_time - estimate.probe_time) / 1000.0) + moment.age_seconds
-    shown = silenced(estimate) if estimate.state is JointState.SILENT else estimate
+    silent = estimate.state is JointState.SILENT
+    shown = silenced(estimate, everything=moment.stale) if silent else estimate
     return {
         **estimate_object(shown),
         "name": joint.name if joint else estimate.joint,
@@ -178,14 +182,17 @@ def alert_view(alert: Alert, boat: Boat) -> JsonObject:
 
 
 def passages_view(passages: Iterable[Passage], boat: Boat) -> list[JsonObject]:
-    """Passages, newest first, with the joints' and currents' names."""
+    """Passages, newest first, with the joints' and currents' names; joints as the boat lists them."""
     names = {j.joint: j.name for j in boat.joints}
     names |= {c.channel: c.name for c in boat.channels if c.channel not in names}
-    ordered = sorted(passages, key=lambda p: p.start_time, reverse=True)
-    return [
-        {**passage_object(p), "names": {k: names.get(k, k) for k in (*p.joints, *p.currents)}}
-        for p in ordered
-    ]
+    place = {joint.joint: n for n, joint in enumerate(boat.joints)}
+    views: list[JsonObject] = []
+    for passage in sorted(passages, key=lambda p: p.start_time, reverse=True):
+        joints = sorted(passage.joints, key=lambda j: (place.get(j, len(place)), j))
+        ordered = replace(passage, joints={joint: passage.joints[joint] for joint in joints})
+        shown = {key: names.get(key, key) for key in (*joints, *passage.currents)}
+        views.append({**passage_object(ordered), "names": shown})
+    return views
 
 
 def columns(buckets: Sequence[Bucket], interval_seconds: float) -> JsonObject:
