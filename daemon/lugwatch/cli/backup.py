@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from lugwatch.cli.options import db_option
+from lugwatch.cli.options import db_option, progress
 from lugwatch.store.backup import backup
 
 
@@ -13,11 +13,6 @@ from lugwatch.store.backup import backup
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="The copy.")
 def command(database: Path, out: Path) -> None:
     """Copy the database while the watch goes on, and check the copy before it gets its name."""
-    with click.progressbar(length=1, label="copying") as bar:
-
-        def progress(done: int, total: int) -> None:
-            bar.length = max(total, 1)
-            bar.update(max(done - bar.pos, 0))
-
-        backup(database, out, progress)
+    with progress("copying") as show:
+        backup(database, out, show)
     click.echo(f"{out}: {out.stat().st_size / 1e6:.1f} MB, checked")

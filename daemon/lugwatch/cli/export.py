@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from lugwatch.cli.options import db_option, time_argument
+from lugwatch.cli.options import db_option, progress, time_argument
 from lugwatch.errors import UserError
 from lugwatch.store.queries import History
 from lugwatch.store.recording import write_recording
@@ -22,9 +22,6 @@ def command(database: Path, out: Path, start: str | None, end: str | None) -> No
     first, last = time_argument(start, "--from"), time_argument(end, "--to")
     with History.open(database) as history:
         total = history.count_readings(first, last)
-        with click.progressbar(length=max(total, 1), label="exporting") as bar:
-            count = write_recording(
-                history, out, first, last, lambda done: bar.update(max(done - bar.pos, 0))
-            )
-            bar.update(max(total - bar.pos, 0))
+        with progress("exporting") as show:
+            count = write_recording(history, out, first, last, lambda done: show(done, total))
     click.echo(f"{count} readings in {out}")

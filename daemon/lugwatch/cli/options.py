@@ -1,7 +1,9 @@
 """Options that several commands share, and how tables and JSON are put out."""
 
 import json
-from collections.abc import Callable, Sequence
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -58,3 +60,16 @@ def put_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     for row in (header, *rows):
         cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=False)]
         click.echo("  ".join([*cells, row[-1]]).rstrip())
+
+
+@contextmanager
+def progress(label: str) -> Iterator[Callable[[int, int], None]]:
+    """A progress bar on standard error, where somebody can see it; call it with (done, total)."""
+    shown = sys.stderr.isatty()
+    with click.progressbar(length=1, label=label, file=sys.stderr, hidden=not shown) as bar:
+
+        def show(done: int, total: int) -> None:
+            bar.length = max(total, 1)
+            bar.update(max(min(done, total) - bar.pos, 0))
+
+        yield show

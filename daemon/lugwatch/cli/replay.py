@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 
 from lugwatch import __version__, config
-from lugwatch.cli.options import config_option, db_option
+from lugwatch.cli.options import config_option, db_option, progress
 from lugwatch.clock import ManualClock
 from lugwatch.replay import replay
 from lugwatch.store.queries import History
@@ -34,15 +34,14 @@ def command(recording: Path, config_path: Path, database: Path) -> None:
     started = time.perf_counter()
     store = Store.open(database, clock=ManualClock(0.0, 0), boat=configuration.boat, version=__version__)
     try:
-        with click.progressbar(length=max(rows.size_bytes, 1), label="replaying") as bar:
+        with progress("replaying") as show:
             done = replay(
                 rows,
                 configuration.boat,
                 store,
                 held_until=held_until,
-                progress=lambda: bar.update(max(rows.position_bytes - bar.pos, 0)),
+                progress=lambda: show(rows.position_bytes, rows.size_bytes),
             )
-            bar.update(max(rows.size_bytes - bar.pos, 0))
     finally:
         store.close()
     seconds = time.perf_counter() - started
