@@ -3,12 +3,11 @@
 import re
 from pathlib import Path
 
-from lugwatch.sources.registry import SOURCE_KINDS
-
-from lugwatch import config
+from lugwatch import config_tables
 from lugwatch.alert_states import TABLE
 from lugwatch.cli.main import commands
 from lugwatch.model import AlertState, Condition, JointState
+from lugwatch.sources.registry import SOURCE_KINDS
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -22,7 +21,7 @@ def test_every_command_is_in_readme_with_its_options() -> None:
 
 
 def test_every_setting_is_in_readme() -> None:
-    for table, field in config._Document.model_fields.items():
+    for table, field in config_tables.Document.model_fields.items():
         rows = README.split(f"`[{table}]`" if table not in ("probe", "current", "joint") else f"[[{table}]]")
         assert len(rows) > 1, table
         annotation = field.annotation

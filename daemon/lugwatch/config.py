@@ -11,11 +11,12 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, get_args
+from typing import Any, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from lugwatch.config_tables import ChannelTable, CurrentTable, Document, JointTable, MqttTable, ProbeTable
 from lugwatch.errors import ConfigurationError, UserError
 from lugwatch.model import Boat, CableClass, Channel, Joint, Quantity, Watching
 
@@ -26,99 +27,6 @@ NO_AIR = "none"
 DEFAULT_LIMIT_CELSIUS = 75.0
 # Tinned copper or brass terminals: 65 K over 40 °C ambient, IEC 60947-1 table 2.
 TERMINAL_LIMIT_CELSIUS = 105.0
-
-_Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
-_Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-
-
-class _Table(BaseModel):
-    # strict: TOML has types, so `rated_amps = "120"` is a mistake and not a number
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
-
-
-class _BoatTable(_Table):
-    name: Annotated[str, Field(min_length=1, max_length=80)]
-
-
-class _WatchTable(_Table):
-    interval_seconds: _Positive = 5.0
-    estimate_seconds: _Positive = 10.0
-    no_data_seconds: _Positive = 60.0
-    current_floor_ratio: Annotated[float, Field(gt=0, lt=1)] = 0.08
-    rising_kelvin_per_minute: _Positive = 4.0
-    passage_amps: _Positive | None = None
-    passage_gap_seconds: _Positive = 1800.0
-
-
-class _StoreTable(_Table):
-    database: str = "lugwatch.db"
-
-
-class _MqttTable(_Table):
-    host: str = "localhost"
-    port: Annotated[int, Field(ge=1, le=65535)] = 1883
-    username: str | None = None
-    password_file: str | None = None
-    ca_file: str | None = None
-    tls: bool = False
-    protocol: Annotated[str, Field(pattern=r"^(5|3\.1\.1)$")] = "5"
-
-
-class _WebTable(_Table):
-    host: str = "127.0.0.1"
-    port: Annotated[int, Field(ge=0, le=65535)] = 8037
-    temperature_unit: Annotated[str, Field(pattern=r"^(celsius|fahrenheit)$")] = "celsius"
-
-
-class _OneWireTable(_Table):
-    path: str = "/sys/bus/w1/devices"
-
-
-class _ChannelTable(_Table):
-    # keys beyond these belong to the source and are checked by it
-    model_config = ConfigDict(extra="allow", strict=True, frozen=True)
-    id: _Id
-    name: str | None = None
-    source: str | None = None
-
-
-class _ProbeTable(_ChannelTable):
-    pass
-
-
-class _CurrentTable(_ChannelTable):
-    rated_amps: _Positive | None = None
-
-
-class _JointTable(_Table):
-    id: _Id
-    name: Annotated[str, Field(min_length=1, max_length=80)] | None = None
-    probe: str
-    current: str | None = None
-    air: str | None = None
-    neighbours: list[str] = []
-    rated_amps: _Positive | None = None
-    limit_celsius: Annotated[float, Field(gt=30, le=250)] | None = None
-    cable_mm2: _Positive | None = None
-    cable_insulation: str | int | None = None
-    stud: str | None = None
-    hardware: str | list[str] | None = None
-    torque_newton_metres: _Positive | None = None
-    lug: str | None = None
-    cable_metres: _Positive | None = None
-    note: str | None = None
-
-
-class _Document(_Table):
-    boat: _BoatTable
-    watch: _WatchTable = _WatchTable()
-    store: _StoreTable = _StoreTable()
-    mqtt: _MqttTable | None = None
-    web: _WebTable = _WebTable()
-    onewire: _OneWireTable = _OneWireTable()
-    probe: list[_ProbeTable] = []
-    current: list[_CurrentTable] = []
-    joint: list[_JointTable] = []
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -222,7 +130,7 @@ def _check(path: Path, data: dict[str, Any], lenient: bool) -> Configuration:
     )
 
 
-def _read_tables(data: dict[str, Any]) -> tuple["_Document | None", list[str], list[str]]:
+def _read_tables(data: dict[str, Any]) -> tuple["Document | None", list[str], list[str]]:
     """The document as far as it can be read, its mistakes, and its unknown keys.
 
     What is wrong is taken out and the rest read again, so that one mistake does not hide another.
@@ -232,7 +140,7 @@ def _read_tables(data: dict[str, Any]) -> tuple["_Document | None", list[str], l
     stuck = False
     for _attempt in range(8):
         try:
-            return _Document.model_validate(data), mistakes, unknown
+            return Document.model_validate(data), mistakes, unknown
         except ValidationError as error:
             # deepest and last first, so that taking one out does not move another
             for e in sorted(error.errors(), key=lambda e: [str(p) for p in e["loc"]], reverse=True):
@@ -244,7 +152,7 @@ def _read_tables(data: dict[str, Any]) -> tuple["_Document | None", list[str], l
     return None, mistakes, unknown
 
 
-def _mqtt(table: _MqttTable | None, folder: Path) -> MqttSettings | None:
+def _mqtt(table: MqttTable | None, folder: Path) -> MqttSettings | None:
     if table is None:
         return None
     return MqttSettings(
@@ -258,8 +166,8 @@ def _mqtt(table: _MqttTable | None, folder: Path) -> MqttSettings | None:
     )
 
 
-def _channels(document: _Document) -> tuple[ChannelSettings, ...]:
-    tables: list[tuple[str, Quantity, _ChannelTable]] = [
+def _channels(document: Document) -> tuple[ChannelSettings, ...]:
+    tables: list[tuple[str, Quantity, ChannelTable]] = [
         *(("probe", Quantity.CELSIUS, table) for table in document.probe),
         *(("current", Quantity.AMPS, table) for table in document.current),
     ]
@@ -283,19 +191,19 @@ def source_name(settings: ChannelSettings) -> str | None:
     return f"{settings.source} {device}" if device else settings.source
 
 
-def _channel(settings: ChannelSettings, document: _Document) -> Channel:
-    tables: Sequence[_ProbeTable | _CurrentTable] = [*document.probe, *document.current]
+def _channel(settings: ChannelSettings, document: Document) -> Channel:
+    tables: Sequence[ProbeTable | CurrentTable] = [*document.probe, *document.current]
     table = next(table for table in tables if table.id == settings.channel)
     return Channel(
         channel=settings.channel,
         quantity=settings.quantity,
         name=table.name or settings.channel.replace("_", " "),
         source=source_name(settings),
-        rated_amps=table.rated_amps if isinstance(table, _CurrentTable) else None,
+        rated_amps=table.rated_amps if isinstance(table, CurrentTable) else None,
     )
 
 
-def _joints(document: _Document) -> tuple[Joint, ...]:
+def _joints(document: Document) -> tuple[Joint, ...]:
     rated = {table.id: table.rated_amps for table in document.current}
     joints = []
     for table in document.joint:
@@ -324,7 +232,7 @@ def _joints(document: _Document) -> tuple[Joint, ...]:
     return tuple(joints)
 
 
-def _limit(table: _JointTable) -> tuple[float, str]:
+def _limit(table: JointTable) -> tuple[float, str]:
     if table.limit_celsius is not None:
         return table.limit_celsius, "set in the configuration"
     insulation = _cable_class(table.cable_insulation)
@@ -341,7 +249,7 @@ def _cable_class(value: str | int | None) -> CableClass | None:
     return CableClass(text) if text in set(CableClass) else None
 
 
-def _cross_check(document: _Document) -> list[str]:
+def _cross_check(document: Document) -> list[str]:
     """What no single table can know: ids that are double or missing."""
     mistakes: list[str] = []
     probes = [table.id for table in document.probe]
@@ -426,8 +334,8 @@ def _where(data: Mapping[str, Any], location: Sequence[str | int]) -> tuple[str,
 
 def _known_keys(location: Sequence[str | int]) -> list[str]:
     if not location:
-        return list(_Document.model_fields)
-    annotation: Any = _Document.model_fields[str(location[0])].annotation
+        return list(Document.model_fields)
+    annotation: Any = Document.model_fields[str(location[0])].annotation
     for candidate in (annotation, *get_args(annotation)):
         if isinstance(candidate, type) and issubclass(candidate, BaseModel):
             return list(candidate.model_fields)

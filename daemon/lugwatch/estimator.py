@@ -222,7 +222,7 @@ def _predict(
     keep_slow = np.exp(-seconds / bank.tau_slow_seconds)
     air_fast = reference + keep_fast * (tracked.air_fast_celsius - reference)
     air_slow = reference + keep_slow * (tracked.air_slow_celsius - reference)
-    celsius = tracked.mean @ OBSERVED + _around(bank, tracked)
+    celsius = tracked.mean @ OBSERVED + surroundings_celsius(bank, tracked)
     probe = per_row(inputs.probe_celsius)
     heating = drive * thermal.resistance_factor(np.where(np.isnan(probe), celsius, probe))
     transition = np.zeros((bank.rows, STATES, STATES))
@@ -276,14 +276,14 @@ def _haste(bank: Bank, tracked: Tracked, seconds: Array) -> Array:
     return np.minimum(result, 400.0)
 
 
-def _around(bank: Bank, tracked: Tracked) -> Array:
+def surroundings_celsius(bank: Bank, tracked: Tracked) -> Array:
     weight = bank.fast_weight
     result: Array = weight * tracked.air_fast_celsius + (1.0 - weight) * tracked.air_slow_celsius
     return result
 
 
 def _update(bank: Bank, tracked: Tracked, inputs: Inputs, measured: Flags, seconds: Array) -> Tracked:
-    value = np.where(measured, per_row(inputs.probe_celsius) - _around(bank, tracked), 0.0)
+    value = np.where(measured, per_row(inputs.probe_celsius) - surroundings_celsius(bank, tracked), 0.0)
     count = np.maximum(per_row(inputs.probe_count), 1.0)
     # quantisation does not average out while the temperature stands still
     variance = bank.tuning.sensor_sd_kelvin**2 * (0.5 + 0.5 / count)
@@ -324,99 +324,3 @@ def _merge(before: Tracked, after: Tracked, usable: Flags, rows: Flags, now: flo
         started=before.started | usable,
         stepped=np.where(usable, now, before.stepped),
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Believed:
-    """The bank's answer per joint (joints,), each spread with the disagreement of shapes in it."""
-
-    rise_kelvin_at_rated: Array  # β
-    rise_sd_kelvin_at_rated: Array
-    own_kelvin_at_rated: Array
-    reference_celsius: Array  # what the probe would show without current, offset included
-    settles_celsius: Array  # +inf: thermal runaway
-    settles_sd_kelvin: Array
-    settles_rated_celsius: Array
-    settles_rated_sd_kelvin: Array
-    seconds_to_limit: Array  # +inf: never at this current
-
-
-def believe(
-    bank: Bank, tracked: Tracked, inputs: Inputs, present_amps_squared: Array, limit_celsius: Array
-) -> Believed:
-    """Answers at the present current (joints,) [A²] and at the rated one."""
-    weight = weights(tracked)
-    beta = tracked.mean[:, OWN] + tracked.mean[:, SOAK]
-    beta_variance = _sum_variance(tracked.covariance)
-    offset, offset_variance = tracked.mean[:, OFFSET], tracked.covariance[:, OFFSET, OFFSET]
-    reference = reference_celsius(bank, inputs)
-    reference = np.where(np.isnan(reference), _around(bank, tracked), reference)
-    loading = per_row(present_amps_squared) / bank.rated_amps_squared
-    spread = {
-        name: _mix_settling(weight, reference + offset, offset_variance, beta, beta_variance, drive)
-        for name, drive in (("now", loading), ("rated", np.ones_like(loading)))
-    }
-    ahead = thermal.forward_celsius(
-        tracked.mean[:, FAST] + bank.fast_weight * tracked.air_fast_celsius,
-        tracked.mean[:, SLOW] + (1.0 - bank.fast_weight) * tracked.air_slow_celsius,
-        offset,
-        (tracked.mean[:, OWN] * loading, bank.fast_weight * reference),
-        (tracked.mean[:, SOAK] * loading, (1.0 - bank.fast_weight) * reference),
-        bank.tau_fast_seconds,
-        bank.tau_slow_seconds,
-    )
-    mean_ahead = (weight[:, None] * ahead).reshape(bank.joints, SHAPES_PER_JOINT, -1).sum(axis=1)
-    rise, rise_sd = _mix(weight, beta, beta_variance)
-    own, _ = _mix(weight, tracked.mean[:, OWN], beta_variance)
-    around, _ = _mix(weight, reference + offset, offset_variance)
-    return Believed(
-        rise_kelvin_at_rated=rise,
-        rise_sd_kelvin_at_rated=rise_sd,
-        own_kelvin_at_rated=own,
-        reference_celsius=around,
-        settles_celsius=spread["now"][0],
-        settles_sd_kelvin=spread["now"][1],
-        settles_rated_celsius=spread["rated"][0],
-        settles_rated_sd_kelvin=spread["rated"][1],
-        seconds_to_limit=thermal.seconds_to_limit(mean_ahead, limit_celsius),
-    )
-
-
-def weights(tracked: Tracked) -> Array:
-    """Weight of each row within its joint (rows,), summing to 1 per joint."""
-    table = np.exp(tracked.log_weight).reshape(-1, SHAPES_PER_JOINT)
-    result: Array = (table / table.sum(axis=1, keepdims=True)).ravel()
-    return result
-
-
-def _sum_variance(covariance: Array) -> Array:
-    result: Array = covariance[:, OWN, OWN] + covariance[:, SOAK, SOAK] + 2.0 * covariance[:, OWN, SOAK]
-    return np.maximum(result, 0.0)
-
-
-def _mix(weight: Array, mean: Array, variance: Array) -> tuple[Array, Array]:
-    """Mean and standard deviation of each joint's mixture of rows."""
-    w = weight.reshape(-1, SHAPES_PER_JOINT)
-    m = mean.reshape(-1, SHAPES_PER_JOINT)
-    centre = (w * m).sum(axis=1)
-    second = (w * (variance.reshape(-1, SHAPES_PER_JOINT) + (m - centre[:, None]) ** 2)).sum(axis=1)
-    return centre, np.sqrt(second)
-
-
-def _mix_settling(
-    weight: Array,
-    unloaded_celsius: Array,
-    unloaded_variance: Array,
-    beta: Array,
-    beta_variance: Array,
-    drive: Array,
-) -> tuple[Array, Array]:
-    settled, runaway = thermal.settling_celsius(unloaded_celsius, beta, drive)
-    finite = np.where(runaway, 0.0, settled)
-    # dT/dβ = drive·(1 + α(T − 20)) / (1 − feedback); dT/db = 1 / (1 − feedback)
-    feedback = np.where(runaway, 0.0, beta * drive * thermal.COPPER_ALPHA_PER_KELVIN)
-    slope = drive * thermal.resistance_factor(finite) / (1.0 - feedback)
-    variance = slope**2 * beta_variance + unloaded_variance / (1.0 - feedback) ** 2
-    centre, sd = _mix(weight, finite, variance)
-    any_runaway = (weight * runaway).reshape(-1, SHAPES_PER_JOINT).sum(axis=1) > 0.5
-    return np.where(any_runaway, np.inf, centre), np.where(any_runaway, np.inf, sd)

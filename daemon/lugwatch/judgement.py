@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import alert_rules, estimator, trend
+from lugwatch import alert_rules, belief, estimator, trend
 from lugwatch.alert_states import Book, Finding
 from lugwatch.intake import Intake, Window, silent_after_seconds
 from lugwatch.model import AlertState, Condition, Estimate, JointState, Quantity
@@ -56,7 +56,7 @@ def empty(joints: int) -> Memory:
 class Seen:
     """Every joint at the end of one window; NaN is "not known" and ends here."""
 
-    believed: estimator.Believed
+    believed: belief.Believed
     memory: Memory
     probe_celsius: Array  # of this window; NaN: nothing read in it
     reference_celsius: Array  # NaN: no air
@@ -82,7 +82,7 @@ def look(
     """All figures of all joints at the end of a window."""
     length = window.end_seconds - window.start_seconds
     present = _present(memory.present_amps_squared, inputs.amps_squared, length)
-    believed = estimator.believe(plan.bank, tracked, inputs, np.nan_to_num(present), plan.limit_celsius)
+    believed = belief.believe(plan.bank, tracked, inputs, np.nan_to_num(present), plan.limit_celsius)
     current = tracked.started & plan.tracked
     current = current & (window.end_seconds - tracked.stepped < gap_seconds)
     complete = ~(np.isnan(inputs.air_celsius) | np.isnan(inputs.amps_squared))

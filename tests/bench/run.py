@@ -121,7 +121,7 @@ def bench_replay(count: int = 20_000) -> tuple[float, float]:
 def main() -> None:
     ours, other = bench_filter()
     print(
-        f"filter, a step of {JOINTS} joints with {estimator.SHAPES_PER_JOINT} shapes each: {ours * 1e6:.0f} µs"
+        f"filter, {JOINTS} joints with {estimator.SHAPES_PER_JOINT} shapes each: {ours * 1e6:.0f} µs a step"
     )
     print(f"  filterpy, one filter for each joint: {other * 1e6:.0f} µs; ratio {other / ours:.1f}")
     shapes = other * estimator.SHAPES_PER_JOINT / ours

@@ -126,7 +126,8 @@ def test_red_is_red_and_stays_chosen(page: Served, browser: webdriver.Chrome) ->
     lit = browser.execute_script(
         """const seen = new Set();
         const keys = ['color', 'backgroundColor', 'fill', 'stroke'];
-        for (const e of document.querySelectorAll('*')) for (const key of keys) seen.add(getComputedStyle(e)[key]);
+        for (const e of document.querySelectorAll('*'))
+            for (const key of keys) seen.add(getComputedStyle(e)[key]);
         return [...seen].filter((c) => c.startsWith('rgb'));"""
     )
     assert len(lit) > 3

@@ -1,0 +1,101 @@
+"""The tables of the configuration file as pydantic models: types, ranges, defaults, and no more.
+
+Not here: what one table can't know of another (`config`). May import: nothing of ours.
+"""
+
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+_Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
+_Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+
+
+class Table(BaseModel):
+    # strict: TOML has types, so `rated_amps = "120"` is a mistake and not a number
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class BoatTable(Table):
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+
+
+class WatchTable(Table):
+    interval_seconds: _Positive = 5.0
+    estimate_seconds: _Positive = 10.0
+    no_data_seconds: _Positive = 60.0
+    current_floor_ratio: Annotated[float, Field(gt=0, lt=1)] = 0.08
+    rising_kelvin_per_minute: _Positive = 4.0
+    passage_amps: _Positive | None = None
+    passage_gap_seconds: _Positive = 1800.0
+
+
+class StoreTable(Table):
+    database: str = "lugwatch.db"
+
+
+class MqttTable(Table):
+    host: str = "localhost"
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    username: str | None = None
+    password_file: str | None = None
+    ca_file: str | None = None
+    tls: bool = False
+    protocol: Annotated[str, Field(pattern=r"^(5|3\.1\.1)$")] = "5"
+
+
+class WebTable(Table):
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535)] = 8037
+    temperature_unit: Annotated[str, Field(pattern=r"^(celsius|fahrenheit)$")] = "celsius"
+
+
+class OneWireTable(Table):
+    path: str = "/sys/bus/w1/devices"
+
+
+class ChannelTable(Table):
+    # keys beyond these belong to the source and are checked by it
+    model_config = ConfigDict(extra="allow", strict=True, frozen=True)
+    id: _Id
+    name: str | None = None
+    source: str | None = None
+
+
+class ProbeTable(ChannelTable):
+    pass
+
+
+class CurrentTable(ChannelTable):
+    rated_amps: _Positive | None = None
+
+
+class JointTable(Table):
+    id: _Id
+    name: Annotated[str, Field(min_length=1, max_length=80)] | None = None
+    probe: str
+    current: str | None = None
+    air: str | None = None
+    neighbours: list[str] = []
+    rated_amps: _Positive | None = None
+    limit_celsius: Annotated[float, Field(gt=30, le=250)] | None = None
+    cable_mm2: _Positive | None = None
+    cable_insulation: str | int | None = None
+    stud: str | None = None
+    hardware: str | list[str] | None = None
+    torque_newton_metres: _Positive | None = None
+    lug: str | None = None
+    cable_metres: _Positive | None = None
+    note: str | None = None
+
+
+class Document(Table):
+    boat: BoatTable
+    watch: WatchTable = WatchTable()
+    store: StoreTable = StoreTable()
+    mqtt: MqttTable | None = None
+    web: WebTable = WebTable()
+    onewire: OneWireTable = OneWireTable()
+    probe: list[ProbeTable] = []
+    current: list[CurrentTable] = []
+    joint: list[JointTable] = []
