@@ -1,5 +1,5 @@
 // What is wrong, what it means and what to do; and the one thing the crew can say back: "Seen".
-import { byId, make, say } from "./dom.js";
+import { byId, make, refill, say } from "./dom.js";
 import { inReadersUnit, when } from "./words.js";
 
 const CHANGE_WORDS = {
@@ -17,7 +17,8 @@ function kind(alert) {
 
 function steps(advice) {
   // one sentence, one step: nobody reads a paragraph beside a hot joint
-  const list = advice.split(/(?<=[.!?])\s+(?=[A-Z])|(?<=protect: fuses and breakers do\.)/).filter(Boolean);
+  // (no look-behind: phones of a few years ago cannot read it, and would drop the whole script)
+  const list = advice.replace(/([.!?])\s+(?=[A-Z]|lugwatch )/g, "$1\n").split("\n").filter(Boolean);
   return make("ol", {}, ...list.map((step) => make("li", {}, inReadersUnit(step))));
 }
 
@@ -63,7 +64,7 @@ export function showAlerts(now, again = false) {
   if (text === shown && !again) return; // a finger may be on its way to the button
   shown = text;
   for (const alert of now.alerts) if (!alert.state.endsWith("unacknowledged")) asked.delete(alert.alert_id);
-  byId("alerts").replaceChildren(...now.alerts.map(card));
+  refill(byId("alerts"), ...now.alerts.map(card));
 }
 
 export function tellChange(change, names) {

@@ -1,6 +1,6 @@
 // The last hours: every joint with its peaks kept, currents below, gaps left open.
 import uPlot from "uplot";
-import { byId, draw, make, say } from "./dom.js";
+import { byId, draw, make, refill, say } from "./dom.js";
 import { amps, clockTime, inUnit, temperature, unitMark, when } from "./words.js";
 
 const DASHES = [[], [8, 4], [2, 3], [10, 3, 2, 3], [5, 2], [1, 4]];
@@ -42,7 +42,7 @@ function plot(place, height, unit, tables, style, range) {
     scales: { x: { time: true, range: () => range }, y: { range: (_, low, high) => (low === null ? [0, 1] : uPlot.rangeNum(low, high, 0.1, true)) } },
     hooks: { setCursor: [(u) => readOut(u)] },
   };
-  place.replaceChildren();
+  refill(place);
   return new uPlot(options, joined, place);
 }
 
@@ -95,7 +95,7 @@ function paint() {
       stroke: colour("ink"), width: 1.5, dash: DASHES[i % DASHES.length], fill: colour("rule"),
     }), range));
   }
-  byId("chart-key").replaceChildren(...amperes.map((c, i) => make("li", {},
+  refill(byId("chart-key"), ...amperes.map((c, i) => make("li", {},
     draw("svg", { viewBox: "0 0 30 8", "aria-hidden": "true" }, draw("line", { x1: 0, x2: 30, y1: 4, y2: 4, "stroke-dasharray": DASHES[i % DASHES.length].join(" ") || null })), c.name)));
   note();
 }

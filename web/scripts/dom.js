@@ -12,6 +12,10 @@ function fill(element, attributes, children) {
 }
 export const make = (tag, attributes = {}, ...children) => fill(document.createElement(tag), attributes, children);
 export const draw = (tag, attributes = {}, ...children) => fill(document.createElementNS(SVG, tag), attributes, children);
+export function refill(element, ...children) {
+  element.textContent = ""; // replaceChildren() is younger than some phones
+  element.append(...children);
+}
 export const byId = (id) => document.getElementById(id);
 export function say(element, text) {
   // unchanged text is left alone, so that a screen reader does not repeat it

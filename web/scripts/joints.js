@@ -1,5 +1,5 @@
 // Each joint on one shared axis: surroundings, where it is, where it will settle, its limit.
-import { byId, draw, make } from "./dom.js";
+import { byId, draw, make, refill } from "./dom.js";
 import { against, bare, duration, fromUnit, inUnit, temperature, unitMark } from "./words.js";
 
 const STATE_WORDS = {
@@ -99,7 +99,7 @@ function legend() {
 export function showJoints(now, elapsed, chosen, choose) {
   const place = byId("joints");
   byId("joints-part").hidden = now.joints.length === 0;
-  if (!now.axis) return place.replaceChildren();
+  if (!now.axis) return refill(place);
   const focused = document.activeElement?.dataset?.joint;
   const rows = now.joints.map((joint) =>
     make("button", { type: "button", class: `joint ${joint.mark}`, "data-joint": joint.joint,
@@ -108,6 +108,6 @@ export function showJoints(now, elapsed, chosen, choose) {
         make("span", { class: "number" }, ...numbers(joint, elapsed).map((text) => make("span", {}, text)))),
       scale(joint, now.axis),
       make("span", { class: "small" }, smallText(joint))));
-  place.replaceChildren(ticks(now.axis), ...rows, legend());
+  refill(place, ticks(now.axis), ...rows, legend());
   if (focused) rows.find((row) => row.dataset.joint === focused)?.focus({ preventScroll: true });
 }

@@ -2,7 +2,7 @@
 import { showAlerts, tellChange } from "./alerts.js";
 import { chooseJoint, keepChart, repaint, startChart } from "./chart.js";
 import { openContact } from "./contact.js";
-import { byId, make, say } from "./dom.js";
+import { byId, make, refill, say } from "./dom.js";
 import { showJoints } from "./joints.js";
 import { amps, clockTime, duration, when } from "./words.js";
 
@@ -16,7 +16,7 @@ const chosen = () => (now.joints.some((j) => j.joint === picked) ? picked : now.
 
 function showCurrents() {
   byId("currents-part").hidden = now.currents.length === 0;
-  byId("currents").replaceChildren(...now.currents.map((c) => {
+  refill(byId("currents"), ...now.currents.map((c) => {
     let text = c.age_seconds === null ? "never read" : `no reading ${duration(c.age_seconds + elapsed())}`;
     if (c.current_amps !== null) text = c.rated_amps ? `${amps(c.current_amps)} of ${c.rated_amps} A` : amps(c.current_amps);
     return make("li", {}, make("span", {}, c.name), make("span", { class: "number" }, text));
