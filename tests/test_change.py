@@ -1,0 +1,228 @@
+"""Run lengths of the sums, rank statistics against published examples and other libraries, and forecasts."""
+
+import numpy as np
+import pymannkendall
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy import stats
+
+from lugwatch import change
+
+Array = NDArray[np.float64]
+
+# Average run lengths of a two-sided CUSUM, k = 0.5, from zero, by shift of the mean in sigma.
+# Montgomery, Introduction to Statistical Quality Control, table 9.3 (printed figures from memory;
+# an 80-point Gauss-Legendre solution of the run-length integral equation gives the same digits).
+RUN_LENGTHS = {
+    4.0: {0.0: 167.68, 0.25: 74.22, 0.5: 26.63, 0.75: 13.29, 1.0: 8.38,
+          1.5: 4.75, 2.0: 3.34, 2.5: 2.62, 3.0: 2.19, 4.0: 1.71},
+    5.0: {0.0: 465.44, 0.25: 139.49, 0.5: 38.00, 0.75: 17.05, 1.0: 10.38,
+          1.5: 5.75, 2.0: 4.01, 2.5: 3.11, 3.0: 2.57, 4.0: 2.01},
+}  # fmt: skip
+RUNS = 4000
+
+# Annual flow of the Nile at Aswan, 1871 to 1970 [10⁸ m³]: Cobb 1978; data set `Nile` of R.
+NILE = np.array([
+    1120, 1160, 963, 1210, 1160, 1160, 813, 1230, 1370, 1140,
+    995, 935, 1110, 994, 1020, 960, 1180, 799, 958, 1140,
+    1100, 1210, 1150, 1250, 1260, 1220, 1030, 1100, 774, 840,
+    874, 694, 940, 833, 701, 916, 692, 1020, 1050, 969,
+    831, 726, 456, 824, 702, 1120, 1100, 832, 764, 821,
+    768, 845, 864, 862, 698, 845, 744, 796, 1040, 759,
+    781, 865, 845, 944, 984, 897, 822, 1010, 771, 676,
+    649, 846, 812, 742, 801, 1040, 860, 874, 848, 890,
+    744, 749, 838, 1050, 918, 986, 797, 923, 975, 815,
+    1020, 906, 901, 1170, 912, 746, 919, 718, 714, 740,
+], dtype=float)  # fmt: skip
+RISING = np.array([1.0, 2.3, 3.1, 4.5, 5.2, 6.8, 7.1, 8.9, 9.5, 10.2])
+WAVERING = np.array([5.1, 5.0, 5.3, 5.2, 5.6, 5.5, 5.9, 5.8, 6.1, 6.4])
+
+
+def run_lengths(shift: float, threshold: float, two_sided: bool, runs: int, seed: int) -> Array:
+    """Steps until the decision, many runs side by side as if each were a joint; the decided leave."""
+    random = np.random.default_rng([seed, round(shift * 100), round(threshold * 10)])
+    decide = change.has_shifted if two_sided else change.has_risen
+    state, lengths, steps = change.cusum_start(runs), [], 0
+    while len(state.above):
+        steps += 1
+        state = change.cusum(state, random.standard_normal(len(state.above)) + shift, 0.5)
+        over = decide(state, threshold)
+        if over.any():
+            lengths.extend([steps] * int(over.sum()))
+            left = ~over
+            state = change.Cusum(
+                above=state.above[left], below=state.below[left],
+                above_steps=state.above_steps[left], below_steps=state.below_steps[left],
+            )  # fmt: skip
+    return np.array(lengths, dtype=float)
+
+
+@pytest.mark.parametrize(
+    ("threshold", "shift", "expected"),
+    [(h, mu, length) for h, row in RUN_LENGTHS.items() for mu, length in row.items()],
+)
+def test_two_sided_sums_run_as_long_as_published(threshold: float, shift: float, expected: float) -> None:
+    lengths = run_lengths(shift, threshold, True, RUNS, seed=1)
+    assert len(lengths) == RUNS
+    # printed digits: half of the last one besides the luck of the draw
+    assert abs(lengths.mean() - expected) < 4.0 * lengths.std() / np.sqrt(RUNS) + 0.005
+
+
+@pytest.mark.parametrize(("threshold", "expected"), [(4.0, 335.4), (5.0, 930.9)])
+def test_one_sided_sums_run_twice_as_long(threshold: float, expected: float) -> None:
+    """1/ARL = 1/ARL+ + 1/ARL−, and the same integral equation."""
+    lengths = run_lengths(0.0, threshold, False, RUNS, seed=2)
+    assert abs(lengths.mean() - expected) < 4.0 * lengths.std() / np.sqrt(RUNS)
+
+
+@given(st.lists(st.one_of(st.floats(-6.0, 6.0), st.just(float("nan"))), max_size=40))
+def test_a_sum_by_hand_and_unseen_values_change_nothing(values: list[float]) -> None:
+    state, above, below = change.cusum_start(1), 0.0, 0.0
+    for value in values:
+        state = change.cusum(state, np.array([value]))
+        if value == value:
+            above = max(0.0, above + (value - 0.5))
+            below = max(0.0, below + (-value - 0.5))
+    assert state.above[0] == pytest.approx(above, abs=1e-9)
+    assert state.below[0] == pytest.approx(below, abs=1e-9)
+
+
+def test_the_sum_remembers_when_it_began_and_how_far_it_has_risen() -> None:
+    state = change.cusum_start(2)
+    for _ in range(10):
+        state = change.cusum(state, np.array([-1.0, 0.0]))
+    for _ in range(20):
+        state = change.cusum(state, np.array([2.0, 0.0]))
+    assert state.above_steps.tolist() == [20, 0]
+    assert change.risen_by_sigma(state)[0] == pytest.approx(2.0)
+    assert change.risen_by_sigma(state)[1] == 0.0
+    assert change.has_risen(state).tolist() == [True, False]
+
+
+@pytest.mark.parametrize(
+    ("values", "score", "variance", "z", "p", "tau"),
+    [
+        # recomputed with pymannkendall 1.4.3 and scipy 1.17; formula: documentation of R package `trend`
+        (RISING, 45, 125.0, 3.93548, 8.3031e-05, 1.0),
+        (WAVERING, 37, 125.0, 3.21994, 0.00128218, 0.82222),
+        (NILE, -1387, 112728.33, -4.12807, 3.6583e-05, -0.28020),
+    ],
+)
+def test_mann_kendall_of_worked_examples(
+    values: Array, score: int, variance: float, z: float, p: float, tau: float
+) -> None:
+    got = change.mann_kendall(values)
+    assert got.score == score
+    assert got.variance == pytest.approx(variance, abs=0.005)
+    assert got.z == pytest.approx(z, abs=5e-6)
+    assert got.p_value == pytest.approx(p, rel=1e-4)
+    assert got.tau == pytest.approx(tau, abs=5e-6)
+
+
+@pytest.mark.parametrize(("values", "slope"), [(RISING, 1.05), (WAVERING, 0.15), (NILE, -2.6)])
+def test_theil_sen_of_worked_examples(values: Array, slope: float) -> None:
+    assert change.theil_sen(np.arange(len(values)), values).slope == pytest.approx(slope, abs=1e-9)
+
+
+def test_theil_sen_interval_and_intercept_of_the_worked_example() -> None:
+    got = change.theil_sen(np.arange(10), WAVERING)
+    assert (got.slope_low, got.slope_high) == (pytest.approx(0.10, abs=0.005), pytest.approx(0.18, abs=0.005))
+    assert got.intercept == pytest.approx(4.95)
+
+
+# ties in the values and, for Theil-Sen, unequal times
+SMALL = st.lists(st.tuples(st.integers(0, 30), st.integers(-6, 6)), min_size=5, max_size=40)
+
+
+@given(SMALL)
+def test_mann_kendall_agrees_with_other_libraries(rows: list[tuple[int, int]]) -> None:
+    values = np.array([float(v) for _, v in rows])
+    if len(set(values)) == 1:
+        assert change.mann_kendall(values).p_value == 1.0
+        return
+    got, theirs = change.mann_kendall(values), pymannkendall.original_test(values)
+    assert (got.score, got.variance) == (int(theirs.s), pytest.approx(float(theirs.var_s)))
+    assert got.z == pytest.approx(theirs.z, abs=1e-12)
+    assert got.p_value == pytest.approx(theirs.p, abs=1e-12)
+    assert got.tau == pytest.approx(theirs.Tau)
+    if len(set(values)) == len(values):
+        assert got.tau == pytest.approx(stats.kendalltau(np.arange(len(values)), values).statistic)
+
+
+@given(SMALL)
+def test_theil_sen_agrees_with_scipy(rows: list[tuple[int, int]]) -> None:
+    # unequal steps, no two values at one time: of doubly tied rows scipy takes the root of a negative number
+    times = np.cumsum([1.0 + r[0] for r in rows])
+    values = np.array([float(r[1]) for r in rows])
+    got, theirs = change.theil_sen(times, values), stats.theilslopes(values, times, method="joint")
+    assert got.slope == pytest.approx(theirs.slope, abs=1e-12)
+    assert got.intercept == pytest.approx(theirs.intercept, abs=1e-9)
+    assert (got.slope_low, got.slope_high) == (
+        pytest.approx(theirs.low_slope),
+        pytest.approx(theirs.high_slope),
+    )
+
+
+def test_a_line_through_one_time_is_refused() -> None:
+    with pytest.raises(ValueError, match="two different times"):
+        change.theil_sen([3.0, 3.0], [1.0, 2.0])
+    with pytest.raises(ValueError, match="two values"):
+        change.mann_kendall([1.0])
+
+
+WEEK = 7 * 86_400.0
+
+
+def test_a_creep_of_one_per_cent_a_week_is_half_up_in_fifty_weeks() -> None:
+    times = np.arange(20) * WEEK
+    noise = 0.005 * np.random.default_rng(3).standard_normal(20)
+    creep = change.forecast(times, 2.0e-3 * (1.0 + 0.01 * np.arange(20) + noise), np.full(20, 2e-5))
+    assert creep is not None
+    assert creep.latest_seconds is not None
+    assert creep.earliest_seconds < 50 * WEEK < creep.latest_seconds
+    assert creep.reaches_seconds == pytest.approx(50 * WEEK, rel=0.1)
+    assert creep.slope_low_per_second < 2e-5 / WEEK < creep.slope_high_per_second
+
+
+def test_no_forecast_without_a_significant_rise() -> None:
+    times, sd = np.arange(12) * WEEK, np.full(12, 0.01)
+    random = np.random.default_rng(4)
+    assert change.forecast(times, 1.0 + 0.01 * random.standard_normal(12), sd) is None
+    assert change.forecast(times, 1.0 - 0.02 * np.arange(12), sd) is None  # a joint that gets better
+    assert change.forecast(times[:4], 1.0 + 0.1 * np.arange(4), sd[:4]) is None  # too few to tell
+    assert change.forecast(np.zeros(6), np.arange(6.0), np.ones(6)) is None
+    # a beautiful row of figures each of which is worth nothing
+    assert change.forecast(times, 1.0 + 0.001 * np.arange(12), np.full(12, 0.2)) is None
+
+
+def test_false_forecasts_are_no_more_than_stated() -> None:
+    random = np.random.default_rng(5)
+    times = np.cumsum(random.uniform(0.5, 2.0, 15)) * WEEK
+    found = [
+        change.forecast(times, 1.0 + 0.02 * random.standard_normal(15), np.full(15, 0.02))
+        for _ in range(1000)
+    ]
+    assert 0 < sum(f is not None for f in found) < 35  # half of 5 %: only a rise is forecast
+
+
+@pytest.mark.parametrize("known_baseline", [False, True])
+def test_the_interval_of_a_forecast_holds_the_truth(known_baseline: bool) -> None:
+    """400 seeded creeps with irregular passages, wild ones among them; nominal 95 %."""
+    random = np.random.default_rng(6)
+    inside, forecasts = 0, 0
+    for _ in range(400):
+        n = int(random.integers(8, 30))
+        times = np.cumsum(random.uniform(0.3, 2.0, n)) * WEEK
+        slope, sds = random.uniform(0.005, 0.03), random.uniform(0.008, 0.02, n)
+        values = 1.0 + slope * (times - times[0]) / WEEK + sds * random.standard_normal(n)
+        values[random.random(n) < 0.05] += 0.05
+        base = (1.0 + 0.004 * float(random.standard_normal()), 0.004) if known_baseline else None
+        creep = change.forecast(times, values, sds, baseline=base)
+        if creep is not None:
+            forecasts += 1
+            truth = times[0] + 0.5 / slope * WEEK
+            inside += creep.earliest_seconds <= truth <= (creep.latest_seconds or np.inf)
+    assert forecasts > 350
+    assert 0.93 <= inside / forecasts <= 0.99
