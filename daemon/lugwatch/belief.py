@@ -20,9 +20,12 @@ from lugwatch.estimator import (
     Bank,
     Inputs,
     Tracked,
+    mix,
     per_row,
     reference_celsius,
+    sum_variance,
     surroundings_celsius,
+    weights,
 )
 
 Array = NDArray[np.float64]
@@ -49,7 +52,7 @@ def believe(
     """Answers at the present current (joints,) [A²] and at the rated one."""
     weight = weights(tracked)
     beta = tracked.mean[:, OWN] + tracked.mean[:, SOAK]
-    beta_variance = _sum_variance(tracked.covariance)
+    beta_variance = sum_variance(tracked.covariance)
     offset, offset_variance = tracked.mean[:, OFFSET], tracked.covariance[:, OFFSET, OFFSET]
     reference = reference_celsius(bank, inputs)
     reference = np.where(np.isnan(reference), surroundings_celsius(bank, tracked), reference)
@@ -68,9 +71,9 @@ def believe(
         bank.tau_slow_seconds,
     )
     mean_ahead = (weight[:, None] * ahead).reshape(bank.joints, SHAPES_PER_JOINT, -1).sum(axis=1)
-    rise, rise_sd = _mix(weight, beta, beta_variance)
-    own, _ = _mix(weight, tracked.mean[:, OWN], beta_variance)
-    around, _ = _mix(weight, reference + offset, offset_variance)
+    rise, rise_sd = mix(weight, beta, beta_variance)
+    own, _ = mix(weight, tracked.mean[:, OWN], beta_variance)
+    around, _ = mix(weight, reference + offset, offset_variance)
     return Believed(
         rise_kelvin_at_rated=rise,
         rise_sd_kelvin_at_rated=rise_sd,
@@ -82,27 +85,6 @@ def believe(
         settles_rated_sd_kelvin=spread["rated"][1],
         seconds_to_limit=thermal.seconds_to_limit(mean_ahead, limit_celsius),
     )
-
-
-def weights(tracked: Tracked) -> Array:
-    """Weight of each row within its joint (rows,), summing to 1 per joint."""
-    table = np.exp(tracked.log_weight).reshape(-1, SHAPES_PER_JOINT)
-    result: Array = (table / table.sum(axis=1, keepdims=True)).ravel()
-    return result
-
-
-def _sum_variance(covariance: Array) -> Array:
-    result: Array = covariance[:, OWN, OWN] + covariance[:, SOAK, SOAK] + 2.0 * covariance[:, OWN, SOAK]
-    return np.maximum(result, 0.0)
-
-
-def _mix(weight: Array, mean: Array, variance: Array) -> tuple[Array, Array]:
-    """Mean and standard deviation of each joint's mixture of rows."""
-    w = weight.reshape(-1, SHAPES_PER_JOINT)
-    m = mean.reshape(-1, SHAPES_PER_JOINT)
-    centre = (w * m).sum(axis=1)
-    second = (w * (variance.reshape(-1, SHAPES_PER_JOINT) + (m - centre[:, None]) ** 2)).sum(axis=1)
-    return centre, np.sqrt(second)
 
 
 def _mix_settling(
@@ -119,6 +101,6 @@ def _mix_settling(
     feedback = np.where(runaway, 0.0, beta * drive * thermal.COPPER_ALPHA_PER_KELVIN)
     slope = drive * thermal.resistance_factor(finite) / (1.0 - feedback)
     variance = slope**2 * beta_variance + unloaded_variance / (1.0 - feedback) ** 2
-    centre, sd = _mix(weight, finite, variance)
+    centre, sd = mix(weight, finite, variance)
     any_runaway = (weight * runaway).reshape(-1, SHAPES_PER_JOINT).sum(axis=1) > 0.5
     return np.where(any_runaway, np.inf, centre), np.where(any_runaway, np.inf, sd)

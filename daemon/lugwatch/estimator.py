@@ -83,9 +83,8 @@ class Bank:
         return self.rows // SHAPES_PER_JOINT
 
 
-def default_bank(rated_amps: Array, has_neighbours: Flags, tuning: Tuning | None = None) -> Bank:
-    """A bank of default shapes for joints rated at rated_amps (joints,) [A]."""
-    shapes = np.tile(np.array(DEFAULT_SHAPES), (len(rated_amps), 1))
+def bank_of(shapes: Array, rated_amps: Array, has_neighbours: Flags, tuning: Tuning | None = None) -> Bank:
+    """A bank of given shapes (rows, 4), columns as DEFAULT_SHAPES; rows of one joint stand together."""
     lonely = np.repeat(~has_neighbours, SHAPES_PER_JOINT)
     return Bank(
         tau_fast_seconds=shapes[:, 0],
@@ -95,6 +94,12 @@ def default_bank(rated_amps: Array, has_neighbours: Flags, tuning: Tuning | None
         rated_amps_squared=np.repeat(np.asarray(rated_amps, dtype=float) ** 2, SHAPES_PER_JOINT),
         tuning=tuning or Tuning(),
     )
+
+
+def default_bank(rated_amps: Array, has_neighbours: Flags, tuning: Tuning | None = None) -> Bank:
+    """A bank of default shapes for joints rated at rated_amps (joints,) [A]."""
+    shapes = np.tile(np.array(DEFAULT_SHAPES), (len(rated_amps), 1))
+    return bank_of(shapes, rated_amps, has_neighbours, tuning)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +112,7 @@ class Tracked:
     air_slow_celsius: Array
     log_weight: Array  # (rows,)
     surprise: Array  # (rows,) smoothed standardised innovation: 0 while the model holds
+    log_likelihood: Array  # (rows,) of the last measurement; 0 where there was none
     started: Flags  # (joints,) has seen a first temperature with a reference
     stepped: Array  # (joints,) monotonic seconds of the last step
 
@@ -145,6 +151,7 @@ def initial(bank: Bank) -> Tracked:
         air_slow_celsius=np.zeros(bank.rows),
         log_weight=np.zeros(bank.rows),
         surprise=np.zeros(bank.rows),
+        log_likelihood=np.zeros(bank.rows),
         started=np.zeros(bank.joints, dtype=bool),
         stepped=np.zeros(bank.joints),
     )
@@ -295,7 +302,8 @@ def _update(bank: Bank, tracked: Tracked, inputs: Inputs, measured: Flags, secon
     mean, covariance, innovation, innovation_variance = kalman.update(
         tracked.mean, tracked.covariance, OBSERVED, value, variance, gain_factor
     )
-    evidence = kalman.log_likelihood(innovation, innovation_variance) * bank.tuning.evidence_ratio
+    log_likelihood = np.where(measured, kalman.log_likelihood(innovation, innovation_variance), 0.0)
+    evidence = log_likelihood * bank.tuning.evidence_ratio
     kept = tracked.log_weight * np.exp(-seconds / bank.tuning.forgetting_seconds)
     log_weight = np.where(measured, kept + evidence, tracked.log_weight)
     table = log_weight.reshape(-1, SHAPES_PER_JOINT)
@@ -309,6 +317,7 @@ def _update(bank: Bank, tracked: Tracked, inputs: Inputs, measured: Flags, secon
         mean=mean,
         covariance=covariance,
         log_weight=log_weight,
+        log_likelihood=log_likelihood,
         surprise=tracked.surprise + share * (calm - tracked.surprise),
     )
 
@@ -321,6 +330,36 @@ def _merge(before: Tracked, after: Tracked, usable: Flags, rows: Flags, now: flo
         air_slow_celsius=np.where(rows, after.air_slow_celsius, before.air_slow_celsius),
         log_weight=np.where(rows, after.log_weight, before.log_weight),
         surprise=np.where(rows, after.surprise, before.surprise),
+        log_likelihood=np.where(rows, after.log_likelihood, 0.0),
         started=before.started | usable,
         stepped=np.where(usable, now, before.stepped),
     )
+
+
+def weights(tracked: Tracked) -> Array:
+    """Weight of each row within its joint (rows,), summing to 1 per joint."""
+    table = np.exp(tracked.log_weight).reshape(-1, SHAPES_PER_JOINT)
+    result: Array = (table / table.sum(axis=1, keepdims=True)).ravel()
+    return result
+
+
+def sum_variance(covariance: Array) -> Array:
+    """Variance of β = β_own + β_soak of each row (rows,) [K²]."""
+    result: Array = covariance[:, OWN, OWN] + covariance[:, SOAK, SOAK] + 2.0 * covariance[:, OWN, SOAK]
+    return np.maximum(result, 0.0)
+
+
+def mix(weight: Array, mean: Array, variance: Array) -> tuple[Array, Array]:
+    """Mean and standard deviation of each joint's mixture of rows."""
+    w = weight.reshape(-1, SHAPES_PER_JOINT)
+    m = mean.reshape(-1, SHAPES_PER_JOINT)
+    centre = (w * m).sum(axis=1)
+    second = (w * (variance.reshape(-1, SHAPES_PER_JOINT) + (m - centre[:, None]) ** 2)).sum(axis=1)
+    return centre, np.sqrt(second)
+
+
+def mixed_rise(tracked: Tracked, weight: Array) -> tuple[Array, Array]:
+    """β of each joint (joints,) [K] and its variance [K²], the rows' disagreement in it."""
+    beta = tracked.mean[:, OWN] + tracked.mean[:, SOAK]
+    mean, sd = mix(weight, beta, sum_variance(tracked.covariance))
+    return mean, sd * sd

@@ -175,7 +175,7 @@ class Watch:
     def _pipe(self) -> None:
         state, outputs = self._state, list[Output]()
         now = self._clock.monotonic_seconds()
-        next_tick, next_commit, next_snapshot = now, now + COMMIT_SECONDS, now + SNAPSHOT_SECONDS
+        next_tick, next_commit, next_snapshot = now, now + 1.0, now + SNAPSHOT_SECONDS
         while not self._stop.is_set():
             event = self._next_event(next_tick)
             now = self._clock.monotonic_seconds()
