@@ -3,6 +3,8 @@
 Plain sentences for a tired skipper. Not here: when to say it. May import: model, units.
 """
 
+import math
+
 from lugwatch.model import Joint
 from lugwatch.units import format_duration
 
@@ -38,8 +40,10 @@ def warming(
     settles_sd_kelvin: float | None,
 ) -> tuple[str, str]:
     """Text and advice of a joint that trends above its baseline."""
+    factor = math.exp(2.0 * ratio_sd / ratio)
+    low, high = 100 * (ratio / factor - 1), 100 * (ratio * factor - 1)
     text = (
-        f"{joint.name} heats {100 * (ratio - 1):+.0f} % (± {200 * ratio_sd:.0f}) against its baseline "
+        f"{joint.name} heats {100 * (ratio - 1):+.0f} % ({low:+.0f} to {high:+.0f}) against its baseline "
         "at the same current." + _heading(joint, settles_celsius, settles_sd_kelvin)
     )
     advice = (

@@ -4,6 +4,7 @@ A value that is not known never sets a condition and never clears one. Not here:
 (`alert_states`), words (`advice`). May import: model, advice, alert_states.
 """
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -24,7 +25,8 @@ class Thresholds:
     warming_ratio: float = 1.15  # caution
     warming_clear_ratio: float = 1.07
     warming_warning_ratio: float = 1.6
-    certainty_sd: float = 2.0  # how many standard deviations "certain" is
+    certainty_sd: float = 3.0  # how many standard deviations "certain" is
+    warning_sd: float = 2.0  # beyond warming_warning_ratio by so many
     heading_sd: float = 1.64
     faults_in_a_row: int = 3
 
@@ -133,12 +135,15 @@ def heading_hot(facts: JointFacts, t: Thresholds) -> Finding:
 def warming(facts: JointFacts, t: Thresholds) -> Finding:
     """Trends above its baseline, certainly and for a while; holds while there is no load to judge by."""
     ratio, sd = facts.ratio, facts.ratio_sd
-    if ratio is None or sd is None or not facts.loaded:
+    if ratio is None or ratio <= 0.0 or not sd or not facts.loaded:
         verdict, category = Verdict.HOLD, Category.CAUTION
     else:
-        certain = ratio - t.certainty_sd * sd > 1.0
+        # a ratio errs by a factor, so its certainty is that of its logarithm
+        deviations = math.log(max(ratio, 1e-6)) / (sd / ratio)
+        certain = deviations > t.certainty_sd
         verdict = _verdict(ratio >= t.warming_ratio and certain, ratio < t.warming_clear_ratio)
-        worse = ratio - t.certainty_sd * sd > t.warming_warning_ratio
+        beyond = math.log(ratio / t.warming_warning_ratio) / (sd / ratio)
+        worse = certain and beyond > t.warning_sd
         category = Category.WARNING if worse else Category.CAUTION
     return _finding(
         facts,

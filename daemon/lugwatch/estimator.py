@@ -30,14 +30,15 @@ STATES = 5
 OBSERVED: Array = np.array([1.0, 1.0, 0.0, 0.0, 1.0])
 
 # A first guess of what a joint of boat size may be, wide on purpose:
-# (τ_fast s, τ_slow s, weight of the fast path to the air, weight of the neighbours in the reference)
-DEFAULT_SHAPES: tuple[tuple[float, float, float, float], ...] = (
-    (110.0, 1500.0, 0.5, 0.5),
-    (110.0, 3600.0, 0.3, 0.7),
-    (220.0, 1500.0, 0.5, 0.3),
-    (220.0, 3600.0, 0.3, 0.7),
-    (420.0, 2400.0, 0.5, 0.5),
-    (420.0, 5400.0, 0.3, 0.3),
+# (τ_fast s, τ_slow s, weight of the fast path to the air, weight of the neighbours in the reference,
+# walk of the offset K per √hour, model error as a share of the rise per √second at τ = 100 s)
+DEFAULT_SHAPES: tuple[tuple[float, ...], ...] = (
+    (110.0, 1500.0, 0.5, 0.5, 0.25, 0.006),
+    (110.0, 3600.0, 0.3, 0.7, 0.25, 0.006),
+    (220.0, 1500.0, 0.5, 0.3, 0.25, 0.006),
+    (220.0, 3600.0, 0.3, 0.7, 0.25, 0.006),
+    (420.0, 2400.0, 0.5, 0.5, 0.25, 0.006),
+    (420.0, 5400.0, 0.3, 0.3, 0.25, 0.006),
 )
 SHAPES_PER_JOINT = len(DEFAULT_SHAPES)
 
@@ -56,9 +57,7 @@ class Tuning:
     surprise_seconds: float = 120.0  # innovations that keep one sign for so long are a change…
     surprise_sd: float = 2.5  # …beyond this many of their own deviations; then β_own may move faster
     soak_walk_ratio: float = 0.02  # cable and bar do not age in an hour
-    offset_walk_kelvin: float = 0.25  # K per √hour
-    mode_walk_ratio: float = 0.006  # model error: share of the rise per √second at τ = 100 s
-    mode_walk_kelvin: float = 0.002  # and a floor, K per √second
+    mode_walk_kelvin: float = 0.002  # model error: a floor, K per √second
     forgetting_seconds: float = 7200.0  # how long the bank remembers a shape's success
     evidence_ratio: float = 0.1  # neighbouring errors are alike: ten count as one
 
@@ -71,6 +70,8 @@ class Bank:
     tau_slow_seconds: Array
     fast_weight: Array
     neighbour_weight: Array
+    offset_walk_kelvin: Array  # per √hour: heat that neither air nor neighbours tell of
+    mode_walk_ratio: Array  # model error of the modes: draughts
     rated_amps_squared: Array  # (rows,)
     tuning: Tuning
 
@@ -84,13 +85,15 @@ class Bank:
 
 
 def bank_of(shapes: Array, rated_amps: Array, has_neighbours: Flags, tuning: Tuning | None = None) -> Bank:
-    """A bank of given shapes (rows, 4), columns as DEFAULT_SHAPES; rows of one joint stand together."""
+    """A bank of given shapes (rows, 6), columns as DEFAULT_SHAPES; rows of one joint stand together."""
     lonely = np.repeat(~has_neighbours, SHAPES_PER_JOINT)
     return Bank(
         tau_fast_seconds=shapes[:, 0],
         tau_slow_seconds=shapes[:, 1],
         fast_weight=shapes[:, 2],
         neighbour_weight=np.where(lonely, 0.0, shapes[:, 3]),
+        offset_walk_kelvin=shapes[:, 4],
+        mode_walk_ratio=shapes[:, 5],
         rated_amps_squared=np.repeat(np.asarray(rated_amps, dtype=float) ** 2, SHAPES_PER_JOINT),
         tuning=tuning or Tuning(),
     )
@@ -259,14 +262,14 @@ def _noise(bank: Bank, tracked: Tracked, seconds: Array, inputs: Inputs) -> Arra
     rise = np.abs(tracked.mean[:, FAST]) + np.abs(tracked.mean[:, SLOW])
     noise = np.zeros((bank.rows, STATES, STATES))
     # a mode forgets its noise within its own time constant: what stays is about walk·√(τ/2)
-    share = t.mode_walk_ratio * np.minimum(rise, 40.0)
+    share = bank.mode_walk_ratio * np.minimum(rise, 40.0)
     floor = t.mode_walk_kelvin**2
     noise[:, FAST, FAST] = (share**2 * 100.0 / bank.tau_fast_seconds + floor) * seconds
     noise[:, SLOW, SLOW] = (share**2 * 100.0 / bank.tau_slow_seconds + floor * 0.1) * seconds
     walk = (t.own_walk_ratio * beta) ** 2 + t.own_walk_kelvin**2
     noise[:, OWN, OWN] = walk * _haste(bank, tracked, seconds) * loaded_hours
     noise[:, SOAK, SOAK] = (t.soak_walk_ratio * beta) ** 2 * loaded_hours
-    noise[:, OFFSET, OFFSET] = t.offset_walk_kelvin**2 * hours
+    noise[:, OFFSET, OFFSET] = bank.offset_walk_kelvin**2 * hours
     return noise
 
 

@@ -9,7 +9,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import fields
 
-from lugwatch.model import Alert, AlertChange, Estimate, Passage, SourceHealth
+from lugwatch.model import Alert, AlertChange, Estimate, LearnedShape, Passage, SourceHealth
 from lugwatch.units import format_time
 
 JsonObject = dict[str, object]
@@ -38,6 +38,11 @@ def alert_change_object(change: AlertChange) -> JsonObject:
 def passage_object(passage: Passage) -> JsonObject:
     """One passage as `passages --json` shows it; `joints` and `currents` are objects keyed by id."""
     return _object(passage)
+
+
+def learned_shape_object(shape: LearnedShape) -> JsonObject:
+    """One learned shape as `shapes --json` shows it."""
+    return _object(shape)
 
 
 def source_health_object(health: SourceHealth) -> JsonObject:

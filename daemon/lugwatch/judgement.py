@@ -72,6 +72,7 @@ class Seen:
 
 def look(
     plan: Plan,
+    bank: estimator.Bank,
     tracked: estimator.Tracked,
     baseline: trend.Baseline,
     memory: Memory,
@@ -82,7 +83,7 @@ def look(
     """All figures of all joints at the end of a window."""
     length = window.end_seconds - window.start_seconds
     present = _present(memory.present_amps_squared, inputs.amps_squared, length)
-    believed = belief.believe(plan.bank, tracked, inputs, np.nan_to_num(present), plan.limit_celsius)
+    believed = belief.believe(bank, tracked, inputs, np.nan_to_num(present), plan.limit_celsius)
     current = tracked.started & plan.tracked
     current = current & (window.end_seconds - tracked.stepped < gap_seconds)
     complete = ~(np.isnan(inputs.air_celsius) | np.isnan(inputs.amps_squared))
@@ -91,7 +92,7 @@ def look(
     ratio, ratio_sd = trend.ratio(baseline, rise, rise_sd)
     rate, past_celsius, past_seconds = _rate(memory, inputs.probe_celsius, window.end_seconds)
     drive = np.nan_to_num(present) / plan.rated_amps**2
-    fastest = plan.bank.tau_fast_seconds.reshape(plan.bank.joints, -1).min(axis=1)
+    fastest = bank.tau_fast_seconds.reshape(bank.joints, -1).min(axis=1)
     return Seen(
         believed=believed,
         memory=replace(

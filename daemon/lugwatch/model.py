@@ -332,4 +332,21 @@ class Passage:
     joints: Mapping[str, JointPassage]
 
 
-Output = Reading | Fault | Estimate | AlertChange | SourceHealth | Passage
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearnedShape:
+    """The thermal shape of one joint as it was learned at one time, with what it rests on."""
+
+    joint: str
+    time: int
+    tau_fast_seconds: float
+    tau_slow_seconds: float
+    fast_weight: float  # share of the surroundings that comes through the fast path
+    neighbour_weight: float  # share of the neighbours in the reference
+    tau_fast_ratio_sd: float  # deviation of its logarithm
+    tau_slow_ratio_sd: float
+    windows_count: int  # of ten seconds
+    stage: int  # how many passages
+    log_likelihood_gain: float  # per window, against the default shapes
+
+
+Output = Reading | Fault | Estimate | AlertChange | SourceHealth | Passage | LearnedShape

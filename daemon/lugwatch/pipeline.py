@@ -10,13 +10,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import alert_states, estimator, intake, judgement, passages, sources_health, trend
+from lugwatch import (
+    alert_states,
+    estimator,
+    intake,
+    judgement,
+    learning,
+    model,
+    passages,
+    sources_health,
+    trend,
+)
 from lugwatch.model import (
     Boat,
     CrewAction,
-    Event,
     Fault,
-    Output,
     Reading,
     Scan,
     Tick,
@@ -38,6 +46,8 @@ class State:
     plan: Plan
     intake: intake.Intake
     tracked: estimator.Tracked
+    bank: estimator.Bank
+    record: learning.Record
     baseline: trend.Baseline
     judgement: judgement.Memory
     book: alert_states.Book
@@ -55,6 +65,8 @@ def begin(boat: Boat, monotonic_seconds: float, time: int) -> State:
         plan=plan,
         intake=intake.empty(plan.channels, monotonic_seconds),
         tracked=estimator.initial(plan.bank),
+        bank=plan.bank,
+        record=learning.Record(),
         baseline=trend.empty(joints),
         judgement=judgement.empty(joints),
         book=alert_states.Book(),
@@ -70,9 +82,15 @@ def with_memory(state: State, book: alert_states.Book, tracker: passages.Tracker
     return replace(state, book=book, passages=tracker)
 
 
+Event = model.Event | learning.Answer
+Output = model.Output | learning.Request
+
+
 def step(state: State, event: Event) -> tuple[State, tuple[Output, ...]]:
     """Take in one event."""
     match event:
+        case learning.Answer():
+            return _learned(state, event)
         case Scan():
             return _scan(state, event)
         case Reading():
@@ -145,8 +163,10 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         return state, ()
     window, opened = intake.close(plan.channels, state.intake, plan.boat.watching, tick.monotonic_seconds)
     inputs = _inputs(plan, window)
-    tracked = estimator.step(plan.bank, state.tracked, inputs, GAP_SECONDS)
-    seen = judgement.look(plan, tracked, state.baseline, state.judgement, window, inputs, GAP_SECONDS)
+    tracked = estimator.step(state.bank, state.tracked, inputs, GAP_SECONDS)
+    seen = judgement.look(
+        plan, state.bank, tracked, state.baseline, state.judgement, window, inputs, GAP_SECONDS
+    )
     baseline = trend.learn(
         state.baseline,
         seen.believed.rise_kelvin_at_rated,
@@ -165,13 +185,20 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         plan, seen, book, opened, tick.time, tick.monotonic_seconds, 0.0 if tick.closing else PUT_OUT_SECONDS
     )
     health, said = sources_health.look(state.health, plan, window.silent, tick.monotonic_seconds, tick.time)
+    record = learning.note(state.record, inputs, tracker.open is not None, length)
+    asked: learning.Request | None = None
+    if closed:
+        record, asked = learning.request(record, plan.rated_amps, plan.has_neighbours, GAP_SECONDS)
     outputs: list[Output] = [*changes, *closed, *estimates, *said]
+    if asked is not None:
+        outputs.append(asked)
     if estimates and tracker.open is not None:
         outputs.append(tracker.open)
     state = replace(
         state,
         intake=opened,
         tracked=tracked,
+        record=record,
         baseline=baseline,
         judgement=memory,
         book=book,
@@ -180,6 +207,14 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         window_time=tick.time,
     )
     return state, tuple(outputs)
+
+
+def _learned(state: State, answer: learning.Answer) -> tuple[State, tuple[Output, ...]]:
+    """Go on with learned shapes: β and offset from the record, the modes unknown until the next look."""
+    record, baseline = learning.settle(state.record, state.baseline, answer)
+    tracked = replace(answer.learned.tracked, stepped=np.full(len(state.plan.rated_amps), -np.inf))
+    state = replace(state, record=record, baseline=baseline, bank=answer.learned.bank, tracked=tracked)
+    return state, learning.rows(tuple(j.joint for j in state.plan.boat.joints), answer)
 
 
 def _inputs(plan: Plan, window: intake.Window) -> estimator.Inputs:

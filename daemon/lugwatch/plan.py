@@ -31,6 +31,7 @@ class Plan:
     current: Indices
     air: Indices
     neighbours: NDArray[np.bool_]  # (joints, channels) probes of the joints on the same metal
+    has_neighbours: NDArray[np.bool_]  # (joints,)
     rated_amps: Array  # (joints,)
     limit_celsius: Array
     floor_amps: Array  # nothing is estimated from less
@@ -61,6 +62,7 @@ def make(boat: Boat, thresholds: Thresholds | None = None) -> Plan:
     for i, channel in enumerate(boat.channels):
         if channel.source is not None:
             sources.setdefault(channel.source, []).append(i)
+    has_neighbours = np.asarray(neighbours.any(axis=1))
     current = np.array([where(j.current) for j in joints], dtype=np.intp)
     air = np.array([where(j.air) for j in joints], dtype=np.intp)
     return Plan(
@@ -70,11 +72,12 @@ def make(boat: Boat, thresholds: Thresholds | None = None) -> Plan:
         current=current,
         air=air,
         neighbours=neighbours,
+        has_neighbours=has_neighbours,
         rated_amps=rated,
         limit_celsius=np.array([j.limit_celsius for j in joints]),
         floor_amps=boat.watching.current_floor_ratio * full_scale,
         tracked=(current != MISSING) & (air != MISSING),
-        bank=estimator.default_bank(rated, np.asarray(neighbours.any(axis=1))),
+        bank=estimator.default_bank(rated, has_neighbours),
         thresholds=thresholds or Thresholds(),
         joint_of_probe={joint.probe: joint for joint in reversed(joints)},
         channels_of_source={s: np.array(i, dtype=np.intp) for s, i in sources.items()},

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from lugwatch import alert_states, passages, pipeline, snapshot
+from lugwatch import alert_states, learning, passages, pipeline, snapshot
 from lugwatch.model import Alert, Boat, Fault, FaultKind, Output, Scan, Tick
 from lugwatch.pipeline import State
 
@@ -92,7 +92,7 @@ def replay(
         if state is None:
             state = resume(boat, memory, now, time)
         for event in _events(row, now):
-            state, more = pipeline.step(state, event)
+            state, more = step_and_learn(state, event)
             outputs += more
         count += 1
         if count % ROWS_PER_COMMIT == 0:
@@ -102,11 +102,25 @@ def replay(
                 progress()
     if state is not None:
         now = time / 1000.0
-        state, more = pipeline.step(state, Tick(monotonic_seconds=now, time=time, closing=True))
+        state, more = step_and_learn(state, Tick(monotonic_seconds=now, time=time, closing=True))
         outputs += more
         last = snapshot.to_text(state, now, time)
         memory.write(outputs, monotonic_seconds=now, time=time, snapshot=last)
     return Replayed(rows=count, already_held=already_held)
+
+
+def step_and_learn(state: State, event: pipeline.Event) -> tuple[State, list[Output]]:
+    """One step; what it asks to learn is learned at once. Gives what is to be stored."""
+    state, told = pipeline.step(state, event)
+    outputs: list[Output] = []
+    for output in told:
+        if not isinstance(output, learning.Request):
+            outputs.append(output)
+            continue
+        answer = learning.carry_out(output, event.monotonic_seconds, event.time)
+        state, more = step_and_learn(state, answer)
+        outputs += more
+    return state, outputs
 
 
 def _events(row: Row, now: float) -> list[Scan | Fault | Tick]:

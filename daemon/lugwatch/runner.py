@@ -8,6 +8,7 @@ Not here: any decision about joints. May import: everything but cli and dashboar
 """
 
 import logging
+import os
 import queue
 import threading
 from collections import deque
@@ -15,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from lugwatch import pipeline, snapshot
+from lugwatch import learning, pipeline, snapshot
 from lugwatch.clock import Clock
 from lugwatch.errors import OperationFailed
 from lugwatch.model import (
@@ -23,7 +24,6 @@ from lugwatch.model import (
     CrewAction,
     CrewDeed,
     Estimate,
-    Event,
     Fault,
     FaultKind,
     Output,
@@ -83,7 +83,7 @@ class Watch:
         self._publishers = list(publishers)
         self._clock = clock
         self._stop = stop
-        self._events: queue.Queue[Event] = queue.Queue(EVENTS_KEPT)
+        self._events: queue.Queue[pipeline.Event] = queue.Queue(EVENTS_KEPT)
         self._batches: queue.Queue[Batch | None] = queue.Queue(BATCHES_KEPT)
         self._interval_seconds = state.plan.boat.watching.interval_seconds
         self._lost_events = 0
@@ -92,7 +92,7 @@ class Watch:
         """Before `run`: one more who is told what was committed."""
         self._publishers.append(publisher)
 
-    def put(self, event: Event) -> None:
+    def put(self, event: pipeline.Event) -> None:
         """Hand over an event from any thread; never blocks. When full, the oldest goes."""
         while True:
             try:
@@ -182,7 +182,11 @@ class Watch:
             if event is None:
                 event = Tick(monotonic_seconds=now, time=self._clock.time())
                 next_tick = now + min(self._interval_seconds, 1.0)
-            state, more = pipeline.step(state, event)
+            state, told = pipeline.step(state, event)
+            more = [output for output in told if not isinstance(output, learning.Request)]
+            for output in told:
+                if isinstance(output, learning.Request):
+                    self._learn(output)
             outputs += more
             urgent = any(isinstance(output, AlertChange) for output in more)
             if urgent or now >= next_commit:
@@ -193,10 +197,22 @@ class Watch:
                 self._hand_over(outputs, now, saved)
                 outputs, next_commit = [], now + COMMIT_SECONDS
         now, time = self._clock.monotonic_seconds(), self._clock.time()
-        state, more = pipeline.step(state, Tick(monotonic_seconds=now, time=time, closing=True))
-        self._hand_over([*outputs, *more], now, snapshot.to_text(state, now, time))
+        state, told = pipeline.step(state, Tick(monotonic_seconds=now, time=time, closing=True))
+        outputs += [output for output in told if not isinstance(output, learning.Request)]
+        self._hand_over(outputs, now, snapshot.to_text(state, now, time))
 
-    def _next_event(self, until: float) -> Event | None:
+    def _learn(self, request: learning.Request) -> None:
+        """Learn beside the watch, in a thread of low priority; the answer comes as an event."""
+
+        def work() -> None:
+            if hasattr(os, "setpriority"):
+                # on Linux a thread has a niceness of its own
+                os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), 15)
+            self.put(learning.carry_out(request, self._clock.monotonic_seconds(), self._clock.time()))
+
+        threading.Thread(target=work, name="learning", daemon=True).start()
+
+    def _next_event(self, until: float) -> pipeline.Event | None:
         """The next event, or None when it is time for a tick."""
         patience = until - self._clock.monotonic_seconds()
         if patience <= 0.0:

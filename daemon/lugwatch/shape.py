@@ -1,10 +1,11 @@
 """Learning the thermal shape of joints from recorded load, by the likelihood of the filter's innovations.
 
-A shape is (τ_fast, τ_slow, weight of the fast path, weight of the neighbours). What is believed of one is
-a normal distribution over its transformed parameters: logarithms of the times, log-odds of the
-weights. Learning moves it by importance sampling: candidates drawn from what is believed so far are
-all run through the same filter at once, and weighted by how well they foretold the probe. Random
-numbers come from a fixed seed, so the same record gives the same shape.
+A shape is (τ_fast, τ_slow, weight of the fast path, weight of the neighbours) with two noises: how
+much heat comes that nothing measured tells of, and how far draughts move the joint. What is believed
+of one is a normal distribution over its transformed parameters: logarithms of times and noises,
+log-odds of weights. Learning moves it by importance sampling: candidates drawn from what is believed
+so far are all run through the same filter at once, and weighted by how well they foretold the probe.
+Random numbers come from a fixed seed, so the same record gives the same shape.
 Not here: when to learn, where shapes are kept. May import: estimator, numpy.
 """
 
@@ -21,12 +22,15 @@ Flags = NDArray[np.bool_]
 
 # What a joint of boat size may be before anything was recorded: median and spread (from the masses
 # and surfaces of studs, lugs and cables of 16 to 95 mm²; common practice, no source).
-PRIOR_MEAN: Array = np.array([np.log(170.0), np.log(2200.0), 0.0, 0.0])
-PRIOR_SD: Array = np.array([0.6, 0.5, 1.2, 1.2])
+PRIOR_MEAN: Array = np.array([np.log(170.0), np.log(2200.0), 0.0, 0.0, np.log(0.5), np.log(0.005)])
+PRIOR_SD: Array = np.array([0.6, 0.5, 1.2, 1.2, 1.0, 0.6])
+PARAMETERS = len(PRIOR_MEAN)
+# those whose uncertainty the bank's rows spread over; the two noises stand at their centre
+SPREAD = 4
 # Errors of neighbouring windows are alike, so the likelihood is taken to this power.
 TEMPER = 0.12
 CANDIDATES = 8 * SHAPES_PER_JOINT
-ROUNDS = 4
+ROUNDS = 3
 SEED = 5
 
 
@@ -34,8 +38,8 @@ SEED = 5
 class Shapes:
     """What is believed of the shape of each joint, in transformed parameters."""
 
-    mean: Array  # (joints, 4)
-    covariance: Array  # (joints, 4, 4)
+    mean: Array  # (joints, 6)
+    covariance: Array  # (joints, 6, 6)
 
 
 def prior(joints: int) -> Shapes:
@@ -46,13 +50,15 @@ def prior(joints: int) -> Shapes:
 
 
 def physical(transformed: Array) -> Array:
-    """(…, 4) transformed -> (…, 4) τ_fast s, τ_slow s, fast weight, neighbour weight."""
+    """(…, 6) transformed -> (…, 6), columns as `estimator.DEFAULT_SHAPES`."""
     result = np.empty_like(transformed)
     result[..., 0] = np.exp(np.clip(transformed[..., 0], np.log(30.0), np.log(900.0)))
     slow = np.exp(np.clip(transformed[..., 1], np.log(500.0), np.log(12_000.0)))
     # two modes that are one cannot be told apart
     result[..., 1] = np.maximum(slow, 3.0 * result[..., 0])
-    result[..., 2:] = 1.0 / (1.0 + np.exp(-np.clip(transformed[..., 2:], -4.0, 4.0)))
+    result[..., 2:4] = 1.0 / (1.0 + np.exp(-np.clip(transformed[..., 2:4], -4.0, 4.0)))
+    result[..., 4] = np.exp(np.clip(transformed[..., 4], np.log(0.1), np.log(20.0)))
+    result[..., 5] = np.exp(np.clip(transformed[..., 5], np.log(0.0005), np.log(0.03)))
     return result
 
 
@@ -68,11 +74,13 @@ def _simplex() -> Array:
 
 
 def representatives(shapes: Shapes) -> Array:
-    """The rows a bank runs for what is believed, (joints·SHAPES_PER_JOINT, 4): centre and five around it."""
-    offsets = np.vstack([np.zeros(4), _simplex()])
-    roots = np.linalg.cholesky(shapes.covariance + 1e-9 * np.eye(4))
-    points = shapes.mean[:, None, :] + np.einsum("jab,kb->jka", roots, offsets)
-    return physical(points).reshape(-1, 4)
+    """The rows a bank runs for what is believed, (joints·SHAPES_PER_JOINT, 6): centre and five around it."""
+    offsets = np.vstack([np.zeros(SPREAD), _simplex()])
+    spread = shapes.covariance[:, :SPREAD, :SPREAD]
+    roots = np.linalg.cholesky(spread + 1e-9 * np.eye(SPREAD))
+    points = np.repeat(shapes.mean[:, None, :], SHAPES_PER_JOINT, axis=1)
+    points[:, :, :SPREAD] += np.einsum("jab,kb->jka", roots, offsets)
+    return physical(points).reshape(-1, PARAMETERS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,6 +92,7 @@ class Learned:
     tracked: estimator.Tracked
     rise_kelvin: Array  # (joints,) mean of β over the loaded record
     rise_sd_kelvin: Array
+    rise_spread_kelvin: Array  # (joints,) how far β wandered in it although the joint was well
     gain: Array  # log-likelihood against the default shapes, per window
 
 
@@ -102,22 +111,23 @@ def learn(
     for number in range(ROUNDS):
         # first wide, then where it matters
         widening = 1.0 if number == 0 else 1.5
-        roots = np.linalg.cholesky(shapes.covariance * widening + 1e-9 * np.eye(4))
-        draws = random.standard_normal((joints, CANDIDATES, 4))
+        roots = np.linalg.cholesky(shapes.covariance * widening + 1e-9 * np.eye(PARAMETERS))
+        draws = random.standard_normal((joints, CANDIDATES, PARAMETERS))
         points = shapes.mean[:, None, :] + np.einsum("jab,jkb->jka", roots, draws)
         evidence = _evidence(record, points, rated_amps, has_neighbours, gap_seconds, tuning)
         log_proposal = -0.5 * (draws**2).sum(axis=2)
         log_weight = TEMPER * evidence + _log_density(points, believed) - log_proposal
         shapes = _moments(points, log_weight, shapes)
     bank = estimator.bank_of(representatives(shapes), rated_amps, has_neighbours, tuning)
-    tracked, rise, rise_sd, likelihood = _run(record, bank, gap_seconds)
-    _, _, _, plain = _run(record, estimator.default_bank(rated_amps, has_neighbours, tuning), gap_seconds)
+    tracked, rise, rise_sd, spread, likelihood = _run(record, bank, gap_seconds)
+    _, _, _, _, plain = _run(record, estimator.default_bank(rated_amps, has_neighbours, tuning), gap_seconds)
     return Learned(
         shapes=shapes,
         bank=bank,
         tracked=tracked,
         rise_kelvin=rise,
         rise_sd_kelvin=rise_sd,
+        rise_spread_kelvin=spread,
         gain=(likelihood - plain) / max(len(record), 1),
     )
 
@@ -141,7 +151,7 @@ def _moments(points: Array, log_weight: Array, before: Shapes) -> Shapes:
     mean = np.einsum("jk,jka->ja", weight, points)
     away = points - mean[:, None, :]
     covariance = np.einsum("jk,jka,jkb->jab", weight, away, away)
-    floor = np.eye(4) * np.array([0.05, 0.05, 0.1, 0.1]) ** 2
+    floor = np.eye(PARAMETERS) * np.array([0.05, 0.05, 0.1, 0.1, 0.1, 0.1]) ** 2
     return replace(before, mean=mean, covariance=covariance + floor)
 
 
@@ -157,7 +167,7 @@ def _evidence(
     joints, candidates, _ = points.shape
     copies = candidates // SHAPES_PER_JOINT
     bank = estimator.bank_of(
-        physical(points).reshape(-1, 4),
+        physical(points).reshape(-1, PARAMETERS),
         np.repeat(rated_amps, copies),
         np.repeat(has_neighbours, copies),
         tuning,
@@ -186,11 +196,12 @@ def _repeated(inputs: Inputs, copies: int) -> Inputs:
 
 def _run(
     record: tuple[Inputs, ...], bank: Bank, gap_seconds: float
-) -> tuple[estimator.Tracked, Array, Array, Array]:
-    """The record through one bank: where it ends, each joint's mean β with deviation, its likelihood."""
+) -> tuple[estimator.Tracked, Array, Array, Array, Array]:
+    """The record through one bank: where it ends, each joint's mean β, deviation, spread, likelihood."""
     tracked = estimator.initial(bank)
     weight_sum = np.zeros(bank.joints)
     rise = np.zeros(bank.joints)
+    square = np.zeros(bank.joints)
     variance = np.full(bank.joints, np.inf)
     likelihood = np.zeros(bank.joints)
     for inputs in record:
@@ -201,7 +212,15 @@ def _run(
         use = np.where(inputs.loaded & ~np.isnan(inputs.probe_celsius), 1.0 / beta_variance, 0.0)
         weight_sum += use
         rise += use * beta
+        square += use * beta * beta
         variance = np.minimum(variance, np.where(use > 0.0, beta_variance, np.inf))
     known = weight_sum > 0.0
     mean = np.where(known, rise / np.where(known, weight_sum, 1.0), 0.0)
-    return tracked, mean, np.sqrt(np.where(known, variance, np.inf)), likelihood
+    wander = np.where(known, square / np.where(known, weight_sum, 1.0) - mean * mean, 0.0)
+    return (
+        tracked,
+        mean,
+        np.sqrt(np.where(known, variance, np.inf)),
+        np.sqrt(np.maximum(wander, 0.0)),
+        likelihood,
+    )

@@ -12,13 +12,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import trend
+from lugwatch import learning, shape, trend
 from lugwatch.estimator import SHAPES_PER_JOINT, STATES
 from lugwatch.model import CurrentPassage, JointPassage, Passage
 from lugwatch.passages import Tracker
 from lugwatch.pipeline import State
 
-VERSION = 1
+VERSION = 2
 # Wall and monotonic time may disagree by this much and still tell of the same boot.
 SAME_BOOT_SECONDS = 5.0
 
@@ -27,13 +27,15 @@ Array = NDArray[np.float64]
 
 def to_text(state: State, monotonic_seconds: float, time: int) -> str:
     """The snapshot of `state` taken now."""
-    tracked, baseline = state.tracked, state.baseline
+    tracked, baseline, learned = state.tracked, state.baseline, state.record.shapes
     joints: dict[str, Any] = {}
     for i, joint in enumerate(state.plan.boat.joints):
         rows = slice(i * SHAPES_PER_JOINT, (i + 1) * SHAPES_PER_JOINT)
         joints[joint.joint] = {
             "rated_amps": float(state.plan.rated_amps[i]),
             "shapes": _shapes(state, rows),
+            "shape_mean": None if learned is None else learned.mean[i].tolist(),
+            "shape_covariance": None if learned is None else learned.covariance[i].tolist(),
             "mean": tracked.mean[rows].tolist(),
             "covariance": tracked.covariance[rows].tolist(),
             "air_fast_celsius": tracked.air_fast_celsius[rows].tolist(),
@@ -52,6 +54,7 @@ def to_text(state: State, monotonic_seconds: float, time: int) -> str:
         "monotonic_seconds": monotonic_seconds,
         "time": time,
         "joints": joints,
+        "stage": state.record.stage,
         "passage": _passage(state.passages),
     }
     return json.dumps(document, allow_nan=False, separators=(",", ":"))
@@ -62,8 +65,15 @@ def _finite(value: float) -> float | None:
 
 
 def _shapes(state: State, rows: slice) -> list[list[float]]:
-    bank = state.plan.bank
-    columns = (bank.tau_fast_seconds, bank.tau_slow_seconds, bank.fast_weight, bank.neighbour_weight)
+    bank = state.bank
+    columns = (
+        bank.tau_fast_seconds,
+        bank.tau_slow_seconds,
+        bank.fast_weight,
+        bank.neighbour_weight,
+        bank.offset_walk_kelvin,
+        bank.mode_walk_ratio,
+    )
     return np.stack([column[rows] for column in columns], axis=1).tolist()  # type: ignore[no-any-return]
 
 
@@ -98,6 +108,7 @@ def resume(state: State, text: str, monotonic_seconds: float, time: int) -> Stat
         return state
     pause = monotonic_seconds - document["monotonic_seconds"]
     same_boot = pause >= 0.0 and abs(pause - (time - document["time"]) / 1000.0) < SAME_BOOT_SECONDS
+    state = _with_shapes(state, document)
     tracked, baseline = state.tracked, state.baseline
     arrays = {
         name: getattr(tracked, name).copy()
@@ -132,6 +143,24 @@ def resume(state: State, text: str, monotonic_seconds: float, time: int) -> Stat
         ),
         passages=_resume_passage(state.passages, document["passage"], same_boot),
     )
+
+
+def _with_shapes(state: State, document: dict[str, Any]) -> State:
+    """The learned shapes of the joints that are still there; a new joint has the prior."""
+    if not document["stage"]:
+        return state
+    joints = [joint.joint for joint in state.plan.boat.joints]
+    shapes = shape.prior(len(joints))
+    mean, covariance = shapes.mean.copy(), shapes.covariance.copy()
+    for i, joint in enumerate(joints):
+        saved = document["joints"].get(joint)
+        if saved is not None and saved["shape_mean"] is not None:
+            mean[i], covariance[i] = saved["shape_mean"], saved["shape_covariance"]
+    record = replace(
+        state.record, shapes=shape.Shapes(mean=mean, covariance=covariance), stage=document["stage"]
+    )
+    bank = learning.bank(record, state.plan.bank, state.plan.has_neighbours)
+    return replace(state, record=record, bank=bank)
 
 
 def _fits(state: State, i: int, rows: slice, saved: dict[str, Any]) -> bool:

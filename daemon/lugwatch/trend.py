@@ -57,6 +57,16 @@ def learn(
     )
 
 
+def take(baseline: Baseline, rise_kelvin: Array, sd_kelvin: Array, known: NDArray[np.bool_]) -> Baseline:
+    """Baselines from a record of load, for the joints `known` well enough; the others stay as they are."""
+    return Baseline(
+        rise_kelvin=np.where(known, rise_kelvin, baseline.rise_kelvin),
+        rise_sd_kelvin=np.where(known, sd_kelvin, baseline.rise_sd_kelvin),
+        evidence_seconds=np.where(known, SETTLED_SECONDS, baseline.evidence_seconds),
+        weight=np.where(known, SETTLED_SECONDS / np.maximum(sd_kelvin, 1e-3) ** 2, baseline.weight),
+    )
+
+
 def ratio(baseline: Baseline, rise_kelvin: Array, sd_kelvin: Array) -> tuple[Array, Array]:
     """Rise against baseline [-] and its standard deviation; NaN where there is no baseline yet."""
     usable = baseline.evidence_seconds >= USABLE_SECONDS

@@ -17,6 +17,7 @@ from lugwatch.cli import (
     joints,
     passages,
     replay,
+    shapes,
     watch,
     web,
 )
@@ -35,7 +36,7 @@ def commands() -> None:
     """
 
 
-for module in (demo, check, watch, web, replay, joints, alerts, passages, export, backup):
+for module in (demo, check, watch, web, replay, joints, alerts, passages, shapes, export, backup):
     commands.add_command(module.command)
 
 

@@ -11,7 +11,7 @@ from sqlite_utils import Database, Migrations
 
 APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
 # one per migration: a file with a higher number comes from a newer version and is refused
-SCHEMA_NUMBER = 1
+SCHEMA_NUMBER = 2
 
 _BOAT = (
     """CREATE TABLE boot (
@@ -190,6 +190,27 @@ def first_tables(db: Database) -> None:
     """What is watched, what was measured, what was said about it."""
     for statement in (*_BOAT, *_MEASURED, *_SAID, *_PASSAGES):
         db.execute(statement)
+
+
+@migrations()
+def learned_shapes(db: Database) -> None:
+    """Thermal shapes as they were learned, one row a joint and time, kept for ever."""
+    db.execute(
+        """CREATE TABLE learned_shape (
+            joint TEXT NOT NULL,
+            time INTEGER NOT NULL,
+            tau_fast_seconds REAL NOT NULL,
+            tau_slow_seconds REAL NOT NULL,
+            fast_weight REAL NOT NULL,
+            neighbour_weight REAL NOT NULL,
+            tau_fast_ratio_sd REAL NOT NULL,
+            tau_slow_ratio_sd REAL NOT NULL,
+            windows_count INTEGER NOT NULL,
+            stage INTEGER NOT NULL,
+            log_likelihood_gain REAL NOT NULL,
+            PRIMARY KEY (joint, time)
+        ) STRICT, WITHOUT ROWID"""
+    )
 
 
 def migrate(connection: sqlite3.Connection) -> None:

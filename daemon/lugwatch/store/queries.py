@@ -17,6 +17,7 @@ from lugwatch.model import (
     Channel,
     Estimate,
     Fault,
+    LearnedShape,
     Passage,
     SourceHealth,
     Watching,
@@ -128,6 +129,11 @@ class History:
             " (SELECT max(source_health_id) FROM source_health GROUP BY source) ORDER BY source"
         )
         return [decode.source_health_from_row(row) for row in found]
+
+    def learned_shapes(self) -> list[LearnedShape]:
+        """Every shape that was learned, by joint, newest first."""
+        found = self._fetch("SELECT * FROM learned_shape ORDER BY joint, time DESC")
+        return [LearnedShape(**dict(row)) for row in found]
 
     def faults(self, limit: int = 100) -> list[Fault]:
         """Newest first."""

@@ -17,6 +17,7 @@ from lugwatch.model import (
     Boat,
     Estimate,
     Fault,
+    LearnedShape,
     Output,
     Passage,
     Reading,
@@ -52,6 +53,8 @@ INSERT_SOURCE_HEALTH = _insert(
     "source_health",
     ("batch_id", "source", "time", "state", "readings_count", "faults_count", "last_fault"),
 )
+LEARNED_FIELDS = tuple(field.name for field in fields(LearnedShape))
+INSERT_LEARNED_SHAPE = _insert("INSERT OR REPLACE", "learned_shape", LEARNED_FIELDS)
 UPSERT_PASSAGE = (
     _insert("INSERT", "passage", ("passage_id", "start_time", "end_time", "amp_hours", "max_amps"))
     + " ON CONFLICT (passage_id) DO UPDATE SET start_time = excluded.start_time,"
@@ -70,7 +73,7 @@ INSERT_PASSAGE_JOINT = _insert(
 def by_kind(outputs: Iterable[Output]) -> dict[type, list[Any]]:
     """Outputs sorted by their class, each in the order it came."""
     kinds: dict[type, list[Any]] = {
-        kind: [] for kind in (Reading, Fault, Estimate, AlertChange, SourceHealth, Passage)
+        kind: [] for kind in (Reading, Fault, Estimate, AlertChange, SourceHealth, Passage, LearnedShape)
     }
     for output in outputs:
         kinds[type(output)].append(output)
@@ -137,6 +140,10 @@ def source_health_rows(healths: Sequence[SourceHealth], batch_id: int) -> list[R
     return [
         (batch_id, h.source, h.time, h.state, h.readings_count, h.faults_count, h.last_fault) for h in healths
     ]
+
+
+def learned_shape_rows(shapes: Sequence[LearnedShape]) -> list[Row]:
+    return [tuple(getattr(shape, name) for name in LEARNED_FIELDS) for shape in shapes]
 
 
 def latest_passages(passages: Sequence[Passage]) -> list[Passage]:

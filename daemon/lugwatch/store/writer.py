@@ -24,6 +24,7 @@ from lugwatch.model import (
     CrewDeed,
     Estimate,
     Fault,
+    LearnedShape,
     Output,
     Passage,
     Reading,
@@ -309,6 +310,7 @@ class Store:
             many(rows.UPSERT_ALERT, rows.alert_rows(kinds[AlertChange]))
             many(rows.INSERT_ALERT_CHANGE, rows.alert_change_rows(kinds[AlertChange], batch_id))
             many(rows.INSERT_SOURCE_HEALTH, rows.source_health_rows(kinds[SourceHealth], batch_id))
+            many(rows.INSERT_LEARNED_SHAPE, rows.learned_shape_rows(kinds[LearnedShape]))
             _put_passages(connection, kinds[Passage])
             many(
                 "UPDATE crew_action SET taken_time = ? WHERE action_id = ?",
