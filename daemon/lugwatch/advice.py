@@ -5,7 +5,7 @@ Plain sentences for a tired skipper. Not here: when to say it. May import: model
 
 import math
 
-from lugwatch.model import Joint
+from lugwatch.model import Channel, Joint, Quantity
 from lugwatch.units import format_duration
 
 _SHED = "Shed load: lower the alternator's field or switch off large consumers."
@@ -34,22 +34,72 @@ def _heading(joint: Joint, settles_celsius: float | None, sd_kelvin: float | Non
 
 def warming(
     joint: Joint,
-    ratio: float,
-    ratio_sd: float,
+    against_baseline: tuple[float, float] | None,
+    change_ratio: float,
     settles_celsius: float | None,
     settles_sd_kelvin: float | None,
 ) -> tuple[str, str]:
-    """Text and advice of a joint that trends above its baseline."""
-    factor = math.exp(2.0 * ratio_sd / ratio)
-    low, high = 100 * (ratio / factor - 1), 100 * (ratio * factor - 1)
-    text = (
-        f"{joint.name} heats {100 * (ratio - 1):+.0f} % ({low:+.0f} to {high:+.0f}) against its baseline "
-        "at the same current." + _heading(joint, settles_celsius, settles_sd_kelvin)
+    """Text and advice of a joint that heats more than it did.
+
+    against_baseline: ratio and deviation where that is certain; else change_ratio is told, the sudden
+    change found on this passage.
+    """
+    if against_baseline is not None:
+        ratio, ratio_sd = against_baseline
+        factor = math.exp(2.0 * ratio_sd / ratio)
+        low, high = 100 * (ratio / factor - 1), 100 * (ratio * factor - 1)
+        much = f"{100 * (ratio - 1):+.0f} % ({low:+.0f} to {high:+.0f}) against its baseline"
+    else:
+        much = f"about {100 * (change_ratio - 1):+.0f} % against what it did earlier on this passage"
+    text = f"{joint.name} heats {much} at the same current." + _heading(
+        joint, settles_celsius, settles_sd_kelvin
     )
     advice = (
         "A joint that heats more than it did has gained resistance. Watch it while this current flows; "
         f"plan to open it. {_SHED} {_NEVER_BREAK} {_ISOLATE} {_NO_PROTECTION}"
     )
+    return text, advice
+
+
+def intermittent(joint: Joint) -> tuple[str, str]:
+    """Text and advice of a contact that comes and goes."""
+    text = (
+        f"{joint.name} heats by fits and starts under load, as it did not before: its contact comes and goes."
+    )
+    advice = (
+        "A loose nut or a lug that moves with the engine does this, and it arcs. "
+        f"{_SHED} {_NEVER_BREAK} {_COOL} {_ISOLATE} {_NO_PROTECTION}"
+    )
+    return text, advice
+
+
+def probe_off_joint(joint: Joint, ratio: float) -> tuple[str, str]:
+    """Text and advice of a probe that has come off."""
+    text = (
+        f"{joint.name} answers to current with {100 * max(ratio, 0.0):.0f} % of the rise it used to. "
+        "A bad joint runs hotter, never colder: its probe has probably come off."
+    )
+    advice = (
+        "Until the probe is back on its lug nobody watches this joint. Fix it with the circuit dead, "
+        "and check its place by a load afterwards."
+    )
+    return text, advice
+
+
+def common_mode(channel: Channel, way: int, joints: int) -> tuple[str, str]:
+    """Text and advice of a change that all joints of one air or one current show together."""
+    more = "more" if way > 0 else "less"
+    if channel.quantity is Quantity.AMPS:
+        text = f"All {joints} joints on the current {channel.name} heat {more} than before, together."
+        advice = (
+            "That is hardly their contacts. Compare the shunt with a clamp meter; look at its connections."
+        )
+    else:
+        text = f"All {joints} joints in the air of {channel.name} heat {more} than before, together."
+        advice = (
+            "That is hardly their contacts. Look for the air probe off its place or in a draught, "
+            "a fan that started or stopped, a hatch opened or closed."
+        )
     return text, advice
 
 

@@ -22,12 +22,15 @@ class Thresholds:
     dead_band_kelvin: float = 3.0
     delay_seconds: float = 60.0
     hot_delay_seconds: float = 10.0
-    warming_ratio: float = 1.15  # caution
-    warming_clear_ratio: float = 1.07
+    warming_ratio: float = 1.12  # caution
+    warming_clear_ratio: float = 1.06
     warming_warning_ratio: float = 1.6
-    certainty_sd: float = 3.0  # how many standard deviations "certain" is
+    certainty_sd: float = 4.5  # how many standard deviations "certain" is
     warning_sd: float = 2.0  # beyond warming_warning_ratio by so many
     heading_sd: float = 1.64
+    change_delay_seconds: float = 20.0  # a sudden change is already certain when it is believed
+    unrest_ratio: float = 3.0  # of the most while it was well
+    off_joint_ratio: float = 0.4  # a bad joint never answers less to current than it did
     faults_in_a_row: int = 3
 
 
@@ -40,6 +43,8 @@ class JointFacts:
     loaded: bool  # enough current to judge
     ratio: float | None  # rise against baseline
     ratio_sd: float | None
+    change_ratio: float  # sudden changes believed on this passage; 1: none
+    unrest_ratio: float | None
     settles_celsius: float | None  # None: not known, or thermal runaway
     settles_sd_kelvin: float | None
     runaway: bool
@@ -133,27 +138,91 @@ def heading_hot(facts: JointFacts, t: Thresholds) -> Finding:
 
 
 def warming(facts: JointFacts, t: Thresholds) -> Finding:
-    """Trends above its baseline, certainly and for a while; holds while there is no load to judge by."""
-    ratio, sd = facts.ratio, facts.ratio_sd
-    if ratio is None or ratio <= 0.0 or not sd or not facts.loaded:
-        verdict, category = Verdict.HOLD, Category.CAUTION
+    """Heats more than it did, certainly and for a while; holds while there is no load to judge by.
+
+    Either the rise is above its baseline beyond doubt, or a sudden change was found in this passage.
+    """
+    ratio, sd, change = facts.ratio, facts.ratio_sd, facts.change_ratio
+    known = ratio is not None and ratio > 0.0 and sd is not None and sd > 0.0
+    deviations = math.log(ratio) / (sd / ratio) if known and ratio and sd else 0.0
+    trending = known and (ratio or 0.0) >= t.warming_ratio and deviations > t.certainty_sd
+    changed = change >= t.warming_ratio
+    category = Category.CAUTION
+    if not facts.loaded or not (known or changed):
+        verdict = Verdict.HOLD
     else:
-        # a ratio errs by a factor, so its certainty is that of its logarithm
-        deviations = math.log(max(ratio, 1e-6)) / (sd / ratio)
-        certain = deviations > t.certainty_sd
-        verdict = _verdict(ratio >= t.warming_ratio and certain, ratio < t.warming_clear_ratio)
-        beyond = math.log(ratio / t.warming_warning_ratio) / (sd / ratio)
-        worse = certain and beyond > t.warning_sd
-        category = Category.WARNING if worse else Category.CAUTION
+        calm = (not known or (ratio or 0.0) < t.warming_clear_ratio) and change < t.warming_clear_ratio
+        verdict = _verdict(trending or changed, calm)
+        if ratio and sd and trending:
+            # a ratio errs by a factor, so its certainty is that of its logarithm
+            beyond = math.log(ratio / t.warming_warning_ratio) / (sd / ratio)
+            category = Category.WARNING if beyond > t.warning_sd else Category.CAUTION
     return _finding(
         facts,
         Condition.WARMING,
         verdict,
         category,
-        (t.delay_seconds, 2 * t.delay_seconds),
+        (t.change_delay_seconds if changed else t.delay_seconds, 2 * t.delay_seconds),
         lambda: advice.warming(
-            facts.joint, ratio or 1.0, sd or 0.0, facts.settles_celsius, facts.settles_sd_kelvin
+            facts.joint,
+            (ratio, sd) if trending and ratio and sd else None,
+            change,
+            facts.settles_celsius,
+            facts.settles_sd_kelvin,
         ),
+    )
+
+
+def intermittent(facts: JointFacts, t: Thresholds) -> Finding:
+    """Its heat comes and goes under load as it did not while it was well."""
+    unrest = facts.unrest_ratio
+    if unrest is None or not facts.loaded:
+        verdict = Verdict.HOLD
+    else:
+        verdict = _verdict(unrest > t.unrest_ratio, unrest < 0.5 * t.unrest_ratio)
+    return _finding(
+        facts,
+        Condition.INTERMITTENT,
+        verdict,
+        Category.WARNING,
+        (2 * t.delay_seconds, 5 * t.delay_seconds),
+        lambda: advice.intermittent(facts.joint),
+    )
+
+
+def probe_off_joint(facts: JointFacts, t: Thresholds) -> Finding:
+    """Hardly answers to current any more: the probe has come off, since a bad joint never runs colder."""
+    ratio, sd = facts.ratio, facts.ratio_sd
+    if ratio is None or not sd or not facts.loaded:
+        verdict = Verdict.HOLD
+    else:
+        limit = t.off_joint_ratio
+        verdict = _verdict(
+            ratio + t.certainty_sd * min(sd, limit) < 2.0 * limit and ratio < limit, ratio > 0.7
+        )
+    return _finding(
+        facts,
+        Condition.PROBE_OFF_JOINT,
+        verdict,
+        Category.WARNING,
+        (2 * t.delay_seconds, 2 * t.delay_seconds),
+        lambda: advice.probe_off_joint(facts.joint, ratio or 0.0),
+    )
+
+
+def common_finding(channel: Channel, way: int, joints: int) -> Finding:
+    """All joints of one air or one current changed together: air or shunt, not contacts."""
+    text, what_to_do = advice.common_mode(channel, way, joints)
+    return Finding(
+        condition=Condition.COMMON_MODE,
+        joint=None,
+        channel=channel.channel,
+        verdict=_true(way != 0),
+        category=Category.CAUTION,
+        on_delay_seconds=120.0,
+        off_delay_seconds=900.0,
+        text=text,
+        advice=what_to_do,
     )
 
 
@@ -161,6 +230,8 @@ JOINT_RULES: Sequence[Callable[[JointFacts, Thresholds], Finding]] = (
     hot,
     heading_hot,
     rising_fast,
+    intermittent,
+    probe_off_joint,
     warming,
 )
 
@@ -169,6 +240,8 @@ STATE_OF_CONDITION = {
     Condition.HOT: JointState.HOT,
     Condition.HEADING_HOT: JointState.HEADING_HOT,
     Condition.RISING_FAST: JointState.RISING_FAST,
+    Condition.INTERMITTENT: JointState.INTERMITTENT,
+    Condition.PROBE_OFF_JOINT: JointState.PROBE_OFF,
     Condition.WARMING: JointState.WARMING,
 }
 

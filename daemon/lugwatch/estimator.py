@@ -13,6 +13,7 @@ Not here: baselines, alerts, learning of shapes, where the numbers come from. Ma
 kalman, numpy.
 """
 
+import math
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -31,16 +32,19 @@ OBSERVED: Array = np.array([1.0, 1.0, 0.0, 0.0, 1.0])
 
 # A first guess of what a joint of boat size may be, wide on purpose:
 # (τ_fast s, τ_slow s, weight of the fast path to the air, weight of the neighbours in the reference,
-# walk of the offset K per √hour, model error as a share of the rise per √second at τ = 100 s)
+# walk of the offset K per √hour, model error as a share of the rise per √second at τ = 100 s,
+# noise of one reading K)
 DEFAULT_SHAPES: tuple[tuple[float, ...], ...] = (
-    (110.0, 1500.0, 0.5, 0.5, 0.25, 0.006),
-    (110.0, 3600.0, 0.3, 0.7, 0.25, 0.006),
-    (220.0, 1500.0, 0.5, 0.3, 0.25, 0.006),
-    (220.0, 3600.0, 0.3, 0.7, 0.25, 0.006),
-    (420.0, 2400.0, 0.5, 0.5, 0.25, 0.006),
-    (420.0, 5400.0, 0.3, 0.3, 0.25, 0.006),
+    (110.0, 1500.0, 0.5, 0.5, 0.25, 0.006, 0.06),
+    (110.0, 3600.0, 0.3, 0.7, 0.25, 0.006, 0.06),
+    (220.0, 1500.0, 0.5, 0.3, 0.25, 0.006, 0.06),
+    (220.0, 3600.0, 0.3, 0.7, 0.25, 0.006, 0.06),
+    (420.0, 2400.0, 0.5, 0.5, 0.25, 0.006, 0.06),
+    (420.0, 5400.0, 0.3, 0.3, 0.25, 0.006, 0.06),
 )
 SHAPES_PER_JOINT = len(DEFAULT_SHAPES)
+# An offset does not walk for ever: after a day it is what it may be at all.
+LONGEST_WALK_HOURS = 24.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +55,6 @@ class Tuning:
     prior_rise_sd_kelvin: float = 30.0  # …and spread, each of own and soak
     mode_sd_kelvin: float = 8.0  # what fast and slow mode may hold at a start
     offset_sd_kelvin: float = 0.7  # probe calibration and unseen air
-    sensor_sd_kelvin: float = 0.06  # 1/16 K steps plus noise, of a 10 s mean
     own_walk_ratio: float = 0.15  # β_own: random walk, share of β per √hour (draughts, ageing)…
     own_walk_kelvin: float = 1.0  # …and at least this many K per √hour
     surprise_seconds: float = 120.0  # innovations that keep one sign for so long are a change…
@@ -60,6 +63,11 @@ class Tuning:
     mode_walk_kelvin: float = 0.002  # model error: a floor, K per √second
     forgetting_seconds: float = 7200.0  # how long the bank remembers a shape's success
     evidence_ratio: float = 0.1  # neighbouring errors are alike: ten count as one
+
+
+# Once the shape is known, a change of the contact is found by its signature (`jump`), and the walk of
+# β_own has only ageing and weather to follow.
+SHAPE_KNOWN = Tuning(own_walk_ratio=0.05, own_walk_kelvin=0.2, surprise_sd=math.inf)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +80,7 @@ class Bank:
     neighbour_weight: Array
     offset_walk_kelvin: Array  # per √hour: heat that neither air nor neighbours tell of
     mode_walk_ratio: Array  # model error of the modes: draughts
+    sensor_sd_kelvin: Array  # steps and noise of the probe, of a single reading
     rated_amps_squared: Array  # (rows,)
     tuning: Tuning
 
@@ -85,7 +94,7 @@ class Bank:
 
 
 def bank_of(shapes: Array, rated_amps: Array, has_neighbours: Flags, tuning: Tuning | None = None) -> Bank:
-    """A bank of given shapes (rows, 6), columns as DEFAULT_SHAPES; rows of one joint stand together."""
+    """A bank of given shapes (rows, 7), columns as DEFAULT_SHAPES; rows of one joint stand together."""
     lonely = np.repeat(~has_neighbours, SHAPES_PER_JOINT)
     return Bank(
         tau_fast_seconds=shapes[:, 0],
@@ -94,6 +103,7 @@ def bank_of(shapes: Array, rated_amps: Array, has_neighbours: Flags, tuning: Tun
         neighbour_weight=np.where(lonely, 0.0, shapes[:, 3]),
         offset_walk_kelvin=shapes[:, 4],
         mode_walk_ratio=shapes[:, 5],
+        sensor_sd_kelvin=shapes[:, 6],
         rated_amps_squared=np.repeat(np.asarray(rated_amps, dtype=float) ** 2, SHAPES_PER_JOINT),
         tuning=tuning or Tuning(),
     )
@@ -115,7 +125,11 @@ class Tracked:
     air_slow_celsius: Array
     log_weight: Array  # (rows,)
     surprise: Array  # (rows,) smoothed standardised innovation: 0 while the model holds
-    log_likelihood: Array  # (rows,) of the last measurement; 0 where there was none
+    innovation: Array  # (rows,) [K] of the last measurement; 0 where there was none
+    innovation_variance: Array  # (rows,) [K²]; 1 where there was none
+    gain: Array  # (rows, 5) with which it was learned from
+    heating: Array  # (rows,) loading of the last step, drive times resistance factor
+    stepped_by: Array  # (rows,) seconds of the last step
     started: Flags  # (joints,) has seen a first temperature with a reference
     stepped: Array  # (joints,) monotonic seconds of the last step
 
@@ -154,15 +168,19 @@ def initial(bank: Bank) -> Tracked:
         air_slow_celsius=np.zeros(bank.rows),
         log_weight=np.zeros(bank.rows),
         surprise=np.zeros(bank.rows),
-        log_likelihood=np.zeros(bank.rows),
+        innovation=np.zeros(bank.rows),
+        innovation_variance=np.ones(bank.rows),
+        gain=np.zeros((bank.rows, STATES)),
+        heating=np.zeros(bank.rows),
+        stepped_by=np.zeros(bank.rows),
         started=np.zeros(bank.joints, dtype=bool),
         stepped=np.zeros(bank.joints),
     )
 
 
 def per_row(values: NDArray[_T]) -> NDArray[_T]:
-    """(joints,) -> (rows,)"""
-    return np.repeat(values, SHAPES_PER_JOINT)
+    """(joints, …) -> (rows, …)"""
+    return np.repeat(values, SHAPES_PER_JOINT, axis=0)
 
 
 def reference_celsius(bank: Bank, inputs: Inputs) -> Array:
@@ -191,7 +209,7 @@ def step(bank: Bank, tracked: Tracked, inputs: Inputs, gap_seconds: float) -> Tr
         return tracked
     pause = inputs.monotonic_seconds - tracked.stepped
     fresh = usable & (~tracked.started | (pause > gap_seconds) | (pause < 0.0))
-    state = _restart(bank, tracked, reference, per_row(fresh)) if fresh.any() else tracked
+    state = _restart(bank, tracked, reference, per_row(fresh), per_row(pause)) if fresh.any() else tracked
     rows = per_row(usable)
     pause_rows = per_row(np.where(usable & ~fresh, pause, 0.0))
     drive = np.where(rows, drive, 0.0)
@@ -208,14 +226,19 @@ def step(bank: Bank, tracked: Tracked, inputs: Inputs, gap_seconds: float) -> Tr
     return _merge(tracked, learned, usable, rows, inputs.monotonic_seconds)
 
 
-def _restart(bank: Bank, tracked: Tracked, reference: Array, rows: Flags) -> Tracked:
-    """The modes of `rows` are unknown: forget them and what they share with β."""
+def _restart(bank: Bank, tracked: Tracked, reference: Array, rows: Flags, pause_seconds: Array) -> Tracked:
+    """The modes of `rows` are unknown: forget them and what they share with β.
+
+    The offset has gone on walking unseen: a battery or an engine is still warm from yesterday.
+    """
     mean, covariance = tracked.mean.copy(), tracked.covariance.copy()
     mean[rows, FAST] = mean[rows, SLOW] = 0.0
     for state in (FAST, SLOW):
         covariance[rows, state, :] = 0.0
         covariance[rows, :, state] = 0.0
         covariance[rows, state, state] = bank.tuning.mode_sd_kelvin**2
+    hours = np.clip(np.where(rows, pause_seconds, 0.0) / 3600.0, 0.0, LONGEST_WALK_HOURS)
+    covariance[:, OFFSET, OFFSET] += np.where(rows, bank.offset_walk_kelvin**2 * hours, 0.0)
     return replace(
         tracked,
         mean=mean,
@@ -249,6 +272,7 @@ def _predict(
         covariance=covariance,
         air_fast_celsius=air_fast,
         air_slow_celsius=air_slow,
+        heating=heating,
     )
 
 
@@ -296,13 +320,13 @@ def _update(bank: Bank, tracked: Tracked, inputs: Inputs, measured: Flags, secon
     value = np.where(measured, per_row(inputs.probe_celsius) - surroundings_celsius(bank, tracked), 0.0)
     count = np.maximum(per_row(inputs.probe_count), 1.0)
     # quantisation does not average out while the temperature stands still
-    variance = bank.tuning.sensor_sd_kelvin**2 * (0.5 + 0.5 / count)
+    variance = bank.sensor_sd_kelvin**2 * (0.5 + 0.5 / count)
     gain_factor = np.ones((bank.rows, STATES))
     gain_factor[~measured] = 0.0
     idle = ~per_row(inputs.loaded)
     # without current nothing is learned of a resistance: engine soak would be blamed on the joint
     gain_factor[idle, OWN] = gain_factor[idle, SOAK] = 0.0
-    mean, covariance, innovation, innovation_variance = kalman.update(
+    mean, covariance, innovation, innovation_variance, gain = kalman.update(
         tracked.mean, tracked.covariance, OBSERVED, value, variance, gain_factor
     )
     log_likelihood = np.where(measured, kalman.log_likelihood(innovation, innovation_variance), 0.0)
@@ -320,7 +344,10 @@ def _update(bank: Bank, tracked: Tracked, inputs: Inputs, measured: Flags, secon
         mean=mean,
         covariance=covariance,
         log_weight=log_weight,
-        log_likelihood=log_likelihood,
+        innovation=np.where(measured, innovation, 0.0),
+        innovation_variance=np.where(measured, innovation_variance, 1.0),
+        gain=gain,
+        stepped_by=seconds,
         surprise=tracked.surprise + share * (calm - tracked.surprise),
     )
 
@@ -333,7 +360,11 @@ def _merge(before: Tracked, after: Tracked, usable: Flags, rows: Flags, now: flo
         air_slow_celsius=np.where(rows, after.air_slow_celsius, before.air_slow_celsius),
         log_weight=np.where(rows, after.log_weight, before.log_weight),
         surprise=np.where(rows, after.surprise, before.surprise),
-        log_likelihood=np.where(rows, after.log_likelihood, 0.0),
+        innovation=np.where(rows, after.innovation, 0.0),
+        innovation_variance=np.where(rows, after.innovation_variance, 1.0),
+        gain=np.where(rows[:, None], after.gain, 0.0),
+        heating=np.where(rows, after.heating, 0.0),
+        stepped_by=np.where(rows, after.stepped_by, 0.0),
         started=before.started | usable,
         stepped=np.where(usable, now, before.stepped),
     )

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import alert_rules, belief, estimator, trend
+from lugwatch import alert_rules, belief, estimator, jump, trend
 from lugwatch.alert_states import Book, Finding
 from lugwatch.intake import Intake, Window, silent_after_seconds
 from lugwatch.model import AlertState, Condition, Estimate, JointState, Quantity
@@ -141,8 +141,12 @@ def _known(value: float) -> float | None:
     return float(value) if math.isfinite(value) else None
 
 
-def joint_findings(plan: Plan, seen: Seen) -> list[Finding]:
-    """Every joint rule on every joint."""
+def joint_findings(plan: Plan, seen: Seen, change_ratio: Array, unrest_ratio: Array) -> list[Finding]:
+    """Every joint rule on every joint.
+
+    change_ratio, unrest_ratio: (joints,) sudden changes believed on this passage; restlessness against
+    the most while the joint was well, NaN: not known.
+    """
     believed, thresholds = seen.believed, plan.thresholds
     findings = []
     for i, joint in enumerate(plan.boat.joints):
@@ -155,6 +159,8 @@ def joint_findings(plan: Plan, seen: Seen) -> list[Finding]:
             loaded=judged,
             ratio=_known(seen.ratio[i]),
             ratio_sd=_known(seen.ratio_sd[i]),
+            change_ratio=float(change_ratio[i]),
+            unrest_ratio=_known(unrest_ratio[i]),
             settles_celsius=settles,
             settles_sd_kelvin=_known(believed.settles_sd_kelvin[i]) if certain else None,
             runaway=certain and judged and math.isinf(believed.settles_celsius[i]),
@@ -164,6 +170,15 @@ def joint_findings(plan: Plan, seen: Seen) -> list[Finding]:
         )
         findings += [rule(facts, thresholds) for rule in alert_rules.JOINT_RULES]
     return findings
+
+
+def common_findings(plan: Plan, common: NDArray[np.intp]) -> list[Finding]:
+    """What all joints of one air or one current show together; common: (groups,) its direction or 0."""
+    return [
+        alert_rules.common_finding(plan.channels.channels[plan.channels.index[channel]], int(way), size)
+        for channel, way, size in zip(plan.group_channels, common, plan.groups.sum(axis=1), strict=True)
+        if size >= jump.COMPANY
+    ]
 
 
 def channel_findings(

@@ -29,13 +29,13 @@ def update(
     value: Array,
     variance: Array,
     gain_factor: Array,
-) -> tuple[Array, Array, Array, Array]:
+) -> tuple[Array, Array, Array, Array, Array]:
     """One scalar measurement per filter: value = observed·state + noise.
 
     observed: (d,); value, variance: (n,) in the unit of the measurement and its square;
     gain_factor: (n, d) 1 to learn a state from this measurement, 0 to hold it. A row whose factors
     are all 0 is left as it is: that is how a missing measurement is stepped over.
-    Returns mean, covariance, innovation (n,), innovation variance (n,).
+    Returns mean, covariance, innovation (n,), innovation variance (n,), gain (n, d).
     The covariance is updated in the form that is right for any gain (Joseph's), because a held
     state makes the gain suboptimal.
     """
@@ -48,7 +48,7 @@ def update(
     cross = gain[:, :, None] * shared[:, None, :]
     new_covariance = covariance - cross - cross.swapaxes(1, 2)
     new_covariance += (gain * innovation_variance[:, None])[:, :, None] * gain[:, None, :]
-    return new_mean, new_covariance, innovation, innovation_variance
+    return new_mean, new_covariance, innovation, innovation_variance, gain
 
 
 def log_likelihood(innovation: Array, innovation_variance: Array) -> Array:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import estimator, shape, trend
+from lugwatch import estimator, shape, shape_fit, trend
 from lugwatch.estimator import Inputs
 from lugwatch.model import LearnedShape
 
@@ -34,6 +34,8 @@ class Record:
     windows: tuple[Inputs, ...] = ()
     loaded_seconds: float = 0.0  # of the joint with most load, since the last request
     shapes: shape.Shapes | None = None  # None: nothing learned
+    calm: Array | None = None  # (joints,) see `jump.find`
+    unrest: Array | None = None  # (joints,) the largest while it was well
     stage: int = 0
 
 
@@ -53,7 +55,7 @@ class Answer:
     """What was learned; an event of the pipeline."""
 
     stage: int
-    learned: shape.Learned
+    learned: shape_fit.Learned
     windows: int
     time: int
     monotonic_seconds: float
@@ -91,7 +93,7 @@ def carry_out(asked: Request, monotonic_seconds: float, time: int) -> Answer:
     """Learn; takes seconds, and depends on nothing but the request."""
     joints = len(asked.rated_amps)
     # the windows of earlier passages are in the record, so belief starts from the prior each time
-    learned = shape.learn(
+    learned = shape_fit.learn(
         asked.record.windows,
         shape.prior(joints),
         asked.rated_amps,
@@ -115,11 +117,18 @@ def settle(record: Record, baseline: trend.Baseline, answer: Answer) -> tuple[Re
         windows=record.windows if answer.stage < STAGES else (),
         loaded_seconds=record.loaded_seconds,
         shapes=answer.learned.shapes,
+        calm=answer.learned.calm,
+        unrest=answer.learned.unrest,
         stage=answer.stage,
     )
-    # what it wandered while it was well is no sign that it is ill
-    own = np.hypot(np.where(known, sd, 0.0), answer.learned.rise_spread_kelvin)
-    return keep, trend.take(baseline, rise, own, known)
+    return keep, trend.take(baseline, rise, sd, answer.learned.rise_spread_kelvin, known)
+
+
+def unrest_ratio(record: Record, unrest: Array) -> Array:
+    """Restlessness now against the most while it was well (joints,); NaN before anything was learned."""
+    if record.unrest is None:
+        return np.full(len(unrest), np.nan)
+    return unrest / record.unrest
 
 
 def rows(joints: tuple[str, ...], answer: Answer) -> tuple[LearnedShape, ...]:
@@ -150,4 +159,6 @@ def bank(record: Record, default: estimator.Bank, has_neighbours: NDArray[np.boo
     if record.shapes is None:
         return default
     rated = np.sqrt(default.rated_amps_squared.reshape(default.joints, -1)[:, 0])
-    return estimator.bank_of(shape.representatives(record.shapes), rated, has_neighbours, default.tuning)
+    return estimator.bank_of(
+        shape.representatives(record.shapes), rated, has_neighbours, estimator.SHAPE_KNOWN
+    )

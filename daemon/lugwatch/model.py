@@ -181,6 +181,8 @@ class JointState(StrEnum):
     HEADING_HOT = "heading_hot"  # will cross its limit at this current
     WARMING = "warming"  # trending above its baseline
     RISING_FAST = "rising_fast"
+    INTERMITTENT = "intermittent"  # its contact comes and goes
+    PROBE_OFF = "probe_off"  # hardly answers to current: its probe has come off
     SILENT = "silent"  # no reading
     STEADY = "steady"  # as its baseline
     LEARNING = "learning"  # too little load seen so far to have a baseline

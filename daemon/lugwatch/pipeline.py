@@ -15,6 +15,7 @@ from lugwatch import (
     estimator,
     intake,
     judgement,
+    jump,
     learning,
     model,
     passages,
@@ -48,6 +49,7 @@ class State:
     tracked: estimator.Tracked
     bank: estimator.Bank
     record: learning.Record
+    watch: jump.Watch
     baseline: trend.Baseline
     judgement: judgement.Memory
     book: alert_states.Book
@@ -67,6 +69,7 @@ def begin(boat: Boat, monotonic_seconds: float, time: int) -> State:
         tracked=estimator.initial(plan.bank),
         bank=plan.bank,
         record=learning.Record(),
+        watch=jump.empty(joints),
         baseline=trend.empty(joints),
         judgement=judgement.empty(joints),
         book=alert_states.Book(),
@@ -164,9 +167,11 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     window, opened = intake.close(plan.channels, state.intake, plan.boat.watching, tick.monotonic_seconds)
     inputs = _inputs(plan, window)
     tracked = estimator.step(state.bank, state.tracked, inputs, GAP_SECONDS)
+    watch, tracked, common = _changes(state, tracked, inputs)
     seen = judgement.look(
         plan, state.bank, tracked, state.baseline, state.judgement, window, inputs, GAP_SECONDS
     )
+    unrest = learning.unrest_ratio(state.record, watch.unrest)
     baseline = trend.learn(
         state.baseline,
         seen.believed.rise_kelvin_at_rated,
@@ -175,7 +180,8 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         min(length, GAP_SECONDS),
     )
     findings = [
-        *judgement.joint_findings(plan, seen),
+        *judgement.joint_findings(plan, seen, watch.ratio, unrest),
+        *judgement.common_findings(plan, common),
         *judgement.channel_findings(plan, state.book, window, opened, state.started_seconds),
     ]
     book, changes = alert_states.apply(state.book, findings, tick.monotonic_seconds, tick.time)
@@ -188,6 +194,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     record = learning.note(state.record, inputs, tracker.open is not None, length)
     asked: learning.Request | None = None
     if closed:
+        watch = jump.forget(watch)
         record, asked = learning.request(record, plan.rated_amps, plan.has_neighbours, GAP_SECONDS)
     outputs: list[Output] = [*changes, *closed, *estimates, *said]
     if asked is not None:
@@ -199,6 +206,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         intake=opened,
         tracked=tracked,
         record=record,
+        watch=watch,
         baseline=baseline,
         judgement=memory,
         book=book,
@@ -209,11 +217,33 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     return state, tuple(outputs)
 
 
+def _changes(
+    state: State, tracked: estimator.Tracked, inputs: estimator.Inputs
+) -> tuple[jump.Watch, estimator.Tracked, NDArray[np.intp]]:
+    """Changes of joints' own heating, believed where they are beyond doubt; and what is common to many."""
+    calm = state.record.calm
+    if calm is None:  # without a learned shape nobody knows what a change looks like
+        return state.watch, tracked, np.zeros(len(state.plan.groups), dtype=np.intp)
+    watch = jump.step(state.watch, state.bank, tracked, inputs)
+    rise, _ = estimator.mixed_rise(tracked, estimator.weights(tracked))
+    found = jump.find(watch, rise, calm, state.plan.groups)
+    if found.own.any():
+        watch, tracked = jump.believe(watch, tracked, found, rise)
+    return watch, tracked, found.common
+
+
 def _learned(state: State, answer: learning.Answer) -> tuple[State, tuple[Output, ...]]:
     """Go on with learned shapes: β and offset from the record, the modes unknown until the next look."""
     record, baseline = learning.settle(state.record, state.baseline, answer)
     tracked = replace(answer.learned.tracked, stepped=np.full(len(state.plan.rated_amps), -np.inf))
-    state = replace(state, record=record, baseline=baseline, bank=answer.learned.bank, tracked=tracked)
+    state = replace(
+        state,
+        record=record,
+        watch=jump.empty(len(state.plan.rated_amps)),
+        baseline=baseline,
+        bank=answer.learned.bank,
+        tracked=tracked,
+    )
     return state, learning.rows(tuple(j.joint for j in state.plan.boat.joints), answer)
 
 

@@ -40,6 +40,8 @@ class Plan:
     thresholds: Thresholds
     joint_of_probe: dict[str, Joint]
     channels_of_source: dict[str, Indices]
+    groups: NDArray[np.bool_]  # (groups, joints) that share an air or a current
+    group_channels: tuple[str, ...]  # (groups,) which
 
 
 def make(boat: Boat, thresholds: Thresholds | None = None) -> Plan:
@@ -65,6 +67,7 @@ def make(boat: Boat, thresholds: Thresholds | None = None) -> Plan:
     has_neighbours = np.asarray(neighbours.any(axis=1))
     current = np.array([where(j.current) for j in joints], dtype=np.intp)
     air = np.array([where(j.air) for j in joints], dtype=np.intp)
+    shared = sorted({c for j in joints for c in (j.air, j.current) if c is not None})
     return Plan(
         boat=boat,
         channels=channels,
@@ -81,4 +84,6 @@ def make(boat: Boat, thresholds: Thresholds | None = None) -> Plan:
         thresholds=thresholds or Thresholds(),
         joint_of_probe={joint.probe: joint for joint in reversed(joints)},
         channels_of_source={s: np.array(i, dtype=np.intp) for s, i in sources.items()},
+        groups=np.array([[c in (j.air, j.current) for j in joints] for c in shared], dtype=bool),
+        group_channels=tuple(shared),
     )

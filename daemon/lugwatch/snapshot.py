@@ -18,7 +18,7 @@ from lugwatch.model import CurrentPassage, JointPassage, Passage
 from lugwatch.passages import Tracker
 from lugwatch.pipeline import State
 
-VERSION = 2
+VERSION = 3
 # Wall and monotonic time may disagree by this much and still tell of the same boot.
 SAME_BOOT_SECONDS = 5.0
 
@@ -48,6 +48,10 @@ def to_text(state: State, monotonic_seconds: float, time: int) -> str:
             "baseline_rise_sd_kelvin": float(baseline.rise_sd_kelvin[i]),
             "baseline_evidence_seconds": float(baseline.evidence_seconds[i]),
             "baseline_weight": float(baseline.weight[i]),
+            "baseline_filter_sd_kelvin": float(baseline.filter_sd_kelvin[i]),
+            "calm": None if state.record.calm is None else float(state.record.calm[i]),
+            "unrest": None if state.record.unrest is None else float(state.record.unrest[i]),
+            "change_ratio": float(state.watch.ratio[i]),
         }
     document = {
         "version": VERSION,
@@ -73,6 +77,7 @@ def _shapes(state: State, rows: slice) -> list[list[float]]:
         bank.neighbour_weight,
         bank.offset_walk_kelvin,
         bank.mode_walk_ratio,
+        bank.sensor_sd_kelvin,
     )
     return np.stack([column[rows] for column in columns], axis=1).tolist()  # type: ignore[no-any-return]
 
@@ -120,6 +125,8 @@ def resume(state: State, text: str, monotonic_seconds: float, time: int) -> Stat
         "baseline_rise_sd_kelvin": baseline.rise_sd_kelvin.copy(),
         "baseline_evidence_seconds": baseline.evidence_seconds.copy(),
         "baseline_weight": baseline.weight.copy(),
+        "baseline_filter_sd_kelvin": baseline.filter_sd_kelvin.copy(),
+        "change_ratio": state.watch.ratio.copy(),
     }
     for i, joint in enumerate(state.plan.boat.joints):
         rows = slice(i * SHAPES_PER_JOINT, (i + 1) * SHAPES_PER_JOINT)
@@ -140,7 +147,9 @@ def resume(state: State, text: str, monotonic_seconds: float, time: int) -> Stat
             rise_sd_kelvin=kept["baseline_rise_sd_kelvin"],
             evidence_seconds=kept["baseline_evidence_seconds"],
             weight=kept["baseline_weight"],
+            filter_sd_kelvin=kept["baseline_filter_sd_kelvin"],
         ),
+        watch=replace(state.watch, ratio=kept["change_ratio"]),
         passages=_resume_passage(state.passages, document["passage"], same_boot),
     )
 
@@ -152,12 +161,18 @@ def _with_shapes(state: State, document: dict[str, Any]) -> State:
     joints = [joint.joint for joint in state.plan.boat.joints]
     shapes = shape.prior(len(joints))
     mean, covariance = shapes.mean.copy(), shapes.covariance.copy()
+    calm, unrest = np.full(len(joints), np.nan), np.full(len(joints), np.nan)
     for i, joint in enumerate(joints):
         saved = document["joints"].get(joint)
         if saved is not None and saved["shape_mean"] is not None:
             mean[i], covariance[i] = saved["shape_mean"], saved["shape_covariance"]
+            calm[i], unrest[i] = saved["calm"], saved["unrest"]
     record = replace(
-        state.record, shapes=shape.Shapes(mean=mean, covariance=covariance), stage=document["stage"]
+        state.record,
+        shapes=shape.Shapes(mean=mean, covariance=covariance),
+        calm=calm,
+        unrest=unrest,
+        stage=document["stage"],
     )
     bank = learning.bank(record, state.plan.bank, state.plan.has_neighbours)
     return replace(state, record=record, bank=bank)

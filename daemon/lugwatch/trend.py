@@ -17,6 +17,10 @@ CERTAIN_RATIO = 0.2
 # Loaded time with a certain rise after which the baseline may be used, and after which it stands:
 # two slow time constants, since what is learned within one of them is one piece of evidence.
 USABLE_SECONDS = 1800.0
+# Draughts move every joint by this much from one hour to the next, seen or not.
+SMALLEST_SPREAD_RATIO = 0.03
+# How much of the filter's own deviation does not cancel between then and now: other loads, other air.
+LEFT_RATIO = 0.35
 SETTLED_SECONDS = 7200.0
 
 
@@ -28,12 +32,19 @@ class Baseline:
     rise_sd_kelvin: Array
     evidence_seconds: Array  # loaded time with a certain rise
     weight: Array  # seconds over variance [s/K²]: a later, surer rise counts more
+    filter_sd_kelvin: Array  # the filter's own deviation then; what it errs by then and now cancels
 
 
 def empty(joints: int) -> Baseline:
     """No baseline yet."""
     zeros = np.zeros(joints)
-    return Baseline(rise_kelvin=zeros, rise_sd_kelvin=zeros, evidence_seconds=zeros, weight=zeros)
+    return Baseline(
+        rise_kelvin=zeros,
+        rise_sd_kelvin=zeros,
+        evidence_seconds=zeros,
+        weight=zeros,
+        filter_sd_kelvin=zeros,
+    )
 
 
 def learn(
@@ -57,13 +68,26 @@ def learn(
     )
 
 
-def take(baseline: Baseline, rise_kelvin: Array, sd_kelvin: Array, known: NDArray[np.bool_]) -> Baseline:
-    """Baselines from a record of load, for the joints `known` well enough; the others stay as they are."""
+def take(
+    baseline: Baseline,
+    rise_kelvin: Array,
+    filter_sd_kelvin: Array,
+    spread_kelvin: Array,
+    known: NDArray[np.bool_],
+) -> Baseline:
+    """Baselines from a record of load, for the joints `known` well enough; the others stay as they are.
+
+    spread_kelvin: how far the rise wandered in the record although the joint was well: what it did
+    while it was well is no sign that it is ill.
+    """
+    sd_kelvin = np.hypot(spread_kelvin, SMALLEST_SPREAD_RATIO * rise_kelvin)
+    sd_kelvin = np.hypot(sd_kelvin, LEFT_RATIO * filter_sd_kelvin)
     return Baseline(
         rise_kelvin=np.where(known, rise_kelvin, baseline.rise_kelvin),
         rise_sd_kelvin=np.where(known, sd_kelvin, baseline.rise_sd_kelvin),
         evidence_seconds=np.where(known, SETTLED_SECONDS, baseline.evidence_seconds),
         weight=np.where(known, SETTLED_SECONDS / np.maximum(sd_kelvin, 1e-3) ** 2, baseline.weight),
+        filter_sd_kelvin=np.where(known, filter_sd_kelvin, baseline.filter_sd_kelvin),
     )
 
 
@@ -72,6 +96,8 @@ def ratio(baseline: Baseline, rise_kelvin: Array, sd_kelvin: Array) -> tuple[Arr
     usable = baseline.evidence_seconds >= USABLE_SECONDS
     base = np.where(usable, baseline.rise_kelvin, np.nan)
     value = rise_kelvin / base
-    # both come from one filter, so their errors partly cancel; adding them is the cautious sum
-    sd = value * np.hypot(sd_kelvin / np.maximum(rise_kelvin, 1e-9), baseline.rise_sd_kelvin / base)
+    # both come from one filter and one shape: what the filter was unsure of then it is unsure of now in
+    # the same direction, and only what is more than that counts
+    more = np.sqrt(np.maximum(sd_kelvin**2 - baseline.filter_sd_kelvin**2, 0.0))
+    sd = value * np.hypot(more / np.maximum(rise_kelvin, 1e-9), baseline.rise_sd_kelvin / base)
     return value, np.abs(sd)

@@ -25,6 +25,8 @@ _WORDS = {
     JointState.HOT: "over its limit",
     JointState.HEADING_HOT: "heading over its limit",
     JointState.RISING_FAST: "rising fast",
+    JointState.INTERMITTENT: "making and breaking contact",
+    JointState.PROBE_OFF: "with its probe off",
     JointState.STEADY: "steady",
     JointState.NO_LOAD: "without load",
     JointState.LIMIT_ONLY: "within its limit",

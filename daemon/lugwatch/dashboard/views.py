@@ -24,7 +24,13 @@ from lugwatch.store.queries import Bucket
 from lugwatch.units import format_time
 
 _STATES = list(JointState)
-_TRIANGLE = (JointState.HOT, JointState.HEADING_HOT, JointState.WARMING, JointState.RISING_FAST)
+_TRIANGLE = (
+    JointState.HOT,
+    JointState.HEADING_HOT,
+    JointState.WARMING,
+    JointState.RISING_FAST,
+    JointState.INTERMITTENT,
+)
 # A settling temperature may be absurd while little is known: the axis does not follow it further.
 AXIS_BEYOND_LIMIT_KELVIN = 30.0
 AXIS_STEP_CELSIUS = 10.0

@@ -1,0 +1,204 @@
+"""A sudden change of a joint's own heating, found in the innovations of its filter.
+
+If β_own has jumped by Δ at some moment, the filter's error since then is Δ times a signature that can be
+computed alongside: it is driven by the load, fades through the modes, and is eaten by the filter's own
+gains. Matching innovations against the signatures of several moments gives each an estimate of Δ and
+its deviation (generalised likelihood ratio; Willsky and Jones 1976, in Basseville and Nikiforov,
+Detection of Abrupt Changes, section 7.2.4; from memory). It sees a doubled contact in minutes because
+it knows what one looks like, and is blind to a draught that comes and goes.
+Only the central shape of each joint is looked at. Not here: what is said about it (`alert_rules`).
+May import: estimator, numpy.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lugwatch.estimator import (
+    FAST,
+    OBSERVED,
+    OWN,
+    SHAPES_PER_JOINT,
+    SLOW,
+    SOAK,
+    STATES,
+    Bank,
+    Inputs,
+    Tracked,
+    per_row,
+)
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+MOMENTS = 12  # at which a change may have begun…
+APART_SECONDS = 120.0  # …so far apart
+# An intermittent contact shows as restless innovations over about this long; one reading that is far
+# off is no unrest.
+UNREST_SECONDS = 600.0
+LARGEST_SQUARE = 100.0
+# What a contact makes warms lug and stud at once and cable and bar later; halves, as in the step
+# responses of many joints computed from their parts.
+OWN_SHARE = 0.5
+# Deviations beyond which a change is believed, and the smallest that matters, as a share of the rise.
+BELIEVED_SD = 5.0
+SMALLEST_RATIO = 0.08
+# A record of a joint that was well has deviations of about one; restless joints are believed later.
+CALM_RMS = 1.2
+# So many joints that share an air or a current tell what is common to all of them.
+COMPANY = 3
+COMMON_SD = 3.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watch:
+    """What is being matched, (joints, MOMENTS, …); a moment that is not in use has no information."""
+
+    error: Array  # (joints, MOMENTS, 5) the filter's error for Δ = 1 K
+    information: Array  # [1/K²]
+    evidence: Array  # [1/K]
+    next_moment: int
+    seconds_since_moment: float
+    unrest: Array  # (joints,) smoothed square of standardised innovations: about 1 while the model holds
+    ratio: Array  # (joints,) β after the changes believed so far against β before them
+
+
+def empty(joints: int) -> Watch:
+    """Nothing seen yet."""
+    return Watch(
+        error=np.zeros((joints, MOMENTS, STATES)),
+        information=np.zeros((joints, MOMENTS)),
+        evidence=np.zeros((joints, MOMENTS)),
+        next_moment=0,
+        seconds_since_moment=APART_SECONDS,
+        unrest=np.ones(joints),
+        ratio=np.ones(joints),
+    )
+
+
+def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
+    """Take in what the filter has just learned from one window."""
+    centre = slice(None, None, SHAPES_PER_JOINT)
+    seconds = tracked.stepped_by[centre]
+    error = watch.error.copy()
+    information, evidence = watch.information.copy(), watch.evidence.copy()
+    number, since = watch.next_moment, watch.seconds_since_moment
+    if since >= APART_SECONDS - 1e-6:
+        error[:, number] = 0.0
+        error[:, number, OWN] = OWN_SHARE
+        error[:, number, SOAK] = 1.0 - OWN_SHARE
+        information[:, number] = evidence[:, number] = 0.0
+        number, since = (number + 1) % MOMENTS, 0.0
+    keep_fast = np.exp(-seconds / bank.tau_fast_seconds[centre])[:, None]
+    keep_slow = np.exp(-seconds / bank.tau_slow_seconds[centre])[:, None]
+    heating = tracked.heating[centre][:, None]
+    error[:, :, FAST] = keep_fast * error[:, :, FAST] + (1.0 - keep_fast) * heating * error[:, :, OWN]
+    error[:, :, SLOW] = keep_slow * error[:, :, SLOW] + (1.0 - keep_slow) * heating * error[:, :, SOAK]
+    seen = error @ OBSERVED
+    gain = tracked.gain[centre]
+    weight = np.where(inputs.loaded & gain.any(axis=1), 1.0 / tracked.innovation_variance[centre], 0.0)
+    information += seen * seen * weight[:, None]
+    evidence += seen * (weight * tracked.innovation[centre])[:, None]
+    error -= seen[:, :, None] * gain[:, None, :]
+    share = np.where(weight > 0.0, 1.0 - np.exp(-seconds / UNREST_SECONDS), 0.0)
+    square = np.minimum(tracked.innovation[centre] ** 2 * weight, LARGEST_SQUARE)
+    return Watch(
+        error=error,
+        information=information,
+        evidence=evidence,
+        next_moment=number,
+        seconds_since_moment=since + float(seconds.max(initial=0.0)),
+        unrest=watch.unrest + share * (square - watch.unrest),
+        ratio=watch.ratio,
+    )
+
+
+def strongest(watch: Watch) -> tuple[Array, Array, NDArray[np.intp]]:
+    """Per joint (joints,): deviations of the clearest change, its size Δ [K], and its moment."""
+    deviations = watch.evidence / np.sqrt(np.maximum(watch.information, 1e-12))
+    best = np.argmax(np.abs(deviations), axis=1)
+    rows = np.arange(len(best))
+    size = watch.evidence[rows, best] / np.maximum(watch.information[rows, best], 1e-12)
+    return deviations[rows, best], size, best
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """Per joint (joints,): the clearest change, and whether it is believed to be the joint's own."""
+
+    deviations: Array
+    size_kelvin: Array
+    moment: NDArray[np.intp]
+    own: Flags  # beyond doubt, large enough, and not what its company shows too
+    common: NDArray[np.intp]  # (groups,) 1 all warmer, -1 all cooler, 0 nothing in common
+
+
+def find(watch: Watch, rise_kelvin: Array, calm: Array, groups: Flags) -> Found:
+    """Look at what has been matched.
+
+    rise_kelvin: (joints,) β; calm: (joints,) root mean square of the deviations in the record it was
+    learned from, NaN: not learned, never believed; groups: (groups, joints) joints that share an air
+    or a current. A change that the others of a group show in the same proportion is air or shunt.
+    """
+    deviations, size, moment = strongest(watch)
+    rows = np.arange(len(size))
+    sharpness = np.sqrt(watch.information[rows, moment])
+    rise = np.maximum(np.abs(rise_kelvin), 1e-6)
+    share = np.where(sharpness > 0.0, size / rise, np.nan)
+    bound = BELIEVED_SD * np.maximum(1.0, calm / CALM_RMS)
+    own = (np.abs(deviations) > bound) & (np.abs(share) > SMALLEST_RATIO)
+    common = np.zeros(len(groups), dtype=np.intp)
+    for number, group in enumerate(groups):
+        told = group & (watch.information.max(axis=1) > 0.0) & ~np.isnan(calm)
+        if np.count_nonzero(told) < COMPANY:
+            continue
+        # weighed by how sharply each is seen, less its own voice
+        for joint in np.flatnonzero(told & own):
+            others = told.copy()
+            others[joint] = False
+            shared = _weighted_median(share[others], (sharpness * rise)[others])
+            left = deviations[joint] - shared * rise[joint] * sharpness[joint]
+            if abs(left) < bound[joint] or left * deviations[joint] < 0.0:
+                own[joint] = False
+        signs = np.sign(deviations[told])
+        if abs(signs.sum()) == len(signs) and np.median(np.abs(deviations[told])) > COMMON_SD:
+            common[number] = int(signs[0])
+    return Found(deviations=deviations, size_kelvin=size, moment=moment, own=own, common=common)
+
+
+def forget(watch: Watch) -> Watch:
+    """A passage has ended: changes believed in it are judged against the baseline from now on."""
+    return replace(watch, ratio=np.ones(len(watch.ratio)))
+
+
+def _weighted_median(values: Array, weights: Array) -> float:
+    order = np.argsort(values)
+    total = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
+
+
+def believe(watch: Watch, tracked: Tracked, found: Found, rise_kelvin: Array) -> tuple[Watch, Tracked]:
+    """The filter moves to where it would be had it known of the changes that are joints' own."""
+    rows = np.arange(len(found.moment))
+    error = watch.error[rows, found.moment]
+    variance = 1.0 / np.maximum(watch.information[rows, found.moment], 1e-12)
+    own = found.own
+    before = np.maximum(np.abs(rise_kelvin), 1e-6)
+    after = np.maximum(rise_kelvin + found.size_kelvin * error[:, [OWN, SOAK]].sum(axis=1), 1e-6)
+    moved = np.where(own[:, None], error * found.size_kelvin[:, None], 0.0)
+    spread = np.einsum("ja,jb,j->jab", error, error, np.where(own, variance, 0.0))
+    return (
+        replace(
+            watch,
+            error=np.where(own[:, None, None], 0.0, watch.error),
+            information=np.where(own[:, None], 0.0, watch.information),
+            evidence=np.where(own[:, None], 0.0, watch.evidence),
+            ratio=np.where(own, watch.ratio * after / before, watch.ratio),
+        ),
+        replace(
+            tracked,
+            mean=tracked.mean + per_row(moved),
+            covariance=tracked.covariance + per_row(spread),
+        ),
+    )
