@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from lugwatch import pipeline
+from lugwatch import pipeline, replay
 from lugwatch.model import (
     Boat,
     Channel,
@@ -89,6 +89,6 @@ def tick(seconds: float) -> Tick:
 def run(state: State, events: Iterable[Event]) -> tuple[State, list[Output]]:
     outputs: list[Output] = []
     for event in events:
-        state, more = pipeline.step(state, event)
+        state, more = replay.step_and_learn(state, event)
         outputs += more
     return state, outputs

@@ -28,7 +28,7 @@ def test_the_nile_reaches_the_steady_state_of_the_book() -> None:
     mean, covariance = np.array([[0.0]]), np.array([[[1e7]]])
     one = np.ones((1, 1, 1))
     for flow in NILE:
-        mean, covariance, _, _ = kalman.update(
+        mean, covariance, _, _, _ = kalman.update(
             mean, covariance, np.ones(1), np.array([flow]), np.array([15099.0]), np.ones((1, 1))
         )
         filtered = covariance[0, 0, 0]
@@ -65,7 +65,7 @@ def test_forty_steps_agree_with_filterpy() -> None:
     mean, covariance = f["mean"], f["covariance"]
     for values in f["values"]:
         mean, covariance = kalman.predict(mean, covariance, f["transition"], f["noise"])
-        mean, covariance, innovation, variance = kalman.update(
+        mean, covariance, innovation, variance, _ = kalman.update(
             mean, covariance, f["observed"], values, np.full(n, 0.5), np.ones((n, d))
         )
         likelihood = kalman.log_likelihood(innovation, variance)
@@ -82,7 +82,7 @@ def test_a_missing_measurement_changes_nothing() -> None:
     f = _random_filters(3, 5)
     held = np.ones((3, 5))
     held[1] = 0.0
-    mean, covariance, _, _ = kalman.update(
+    mean, covariance, _, _, _ = kalman.update(
         f["mean"], f["covariance"], f["observed"], np.array([1.0, 99.0, 1.0]), np.full(3, 0.5), held
     )
     np.testing.assert_array_equal(mean[1], f["mean"][1])
@@ -94,7 +94,7 @@ def test_a_held_state_keeps_its_mean_and_its_variance() -> None:
     f = _random_filters(4, 5)
     factor = np.ones((4, 5))
     factor[:, 2] = 0.0
-    mean, covariance, _, _ = kalman.update(
+    mean, covariance, _, _, _ = kalman.update(
         f["mean"], f["covariance"], f["observed"], np.zeros(4), np.full(4, 0.5), factor
     )
     np.testing.assert_array_equal(mean[:, 2], f["mean"][:, 2])

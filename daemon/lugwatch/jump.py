@@ -48,7 +48,7 @@ SMALLEST_RATIO = 0.08
 CALM_RMS = 1.2
 # So many joints that share an air or a current tell what is common to all of them.
 COMPANY = 3
-COMMON_SD = 3.5
+COMMON_SD = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,11 +61,12 @@ class Watch:
     next_moment: int
     seconds_since_moment: float
     unrest: Array  # (joints,) smoothed square of standardised innovations: about 1 while the model holds
+    busiest: Array  # (joints,) largest heating it was learned from; 1 is the rated current
     ratio: Array  # (joints,) β after the changes believed so far against β before them
 
 
-def empty(joints: int) -> Watch:
-    """Nothing seen yet."""
+def empty(joints: int, busiest: Array | None = None) -> Watch:
+    """Nothing seen yet. busiest: (joints,) largest heating each was learned from; None: any."""
     return Watch(
         error=np.zeros((joints, MOMENTS, STATES)),
         information=np.zeros((joints, MOMENTS)),
@@ -74,6 +75,7 @@ def empty(joints: int) -> Watch:
         seconds_since_moment=APART_SECONDS,
         unrest=np.ones(joints),
         ratio=np.ones(joints),
+        busiest=np.full(joints, np.inf) if busiest is None else busiest,
     )
 
 
@@ -97,7 +99,10 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
     error[:, :, SLOW] = keep_slow * error[:, :, SLOW] + (1.0 - keep_slow) * heating * error[:, :, SOAK]
     seen = error @ OBSERVED
     gain = tracked.gain[centre]
-    weight = np.where(inputs.loaded & gain.any(axis=1), 1.0 / tracked.innovation_variance[centre], 0.0)
+    # a load far beyond any it was learned from shows the shape's errors as well
+    beyond = np.maximum(1.0, tracked.heating[centre] / np.maximum(watch.busiest, 1e-3))
+    variance = tracked.innovation_variance[centre] * beyond**2
+    weight = np.where(inputs.loaded & gain.any(axis=1), 1.0 / variance, 0.0)
     information += seen * seen * weight[:, None]
     evidence += seen * (weight * tracked.innovation[centre])[:, None]
     error -= seen[:, :, None] * gain[:, None, :]
@@ -111,6 +116,7 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
         seconds_since_moment=since + float(seconds.max(initial=0.0)),
         unrest=watch.unrest + share * (square - watch.unrest),
         ratio=watch.ratio,
+        busiest=watch.busiest,
     )
 
 

@@ -1,10 +1,11 @@
 """When shapes are learned, from what, and what changes when they are.
 
-The pipeline keeps the windows of the passage under way; when it ends with enough load in it, a Request
-goes out. Whoever runs the pipeline carries it out (at once in a replay, in a thread of low priority
-in a watch) and hands the Answer back in as an event. Shapes are learned after the first and the second
-passage, and then stand until somebody works on the joint: they never change silently.
-May import: estimator, shape, trend, model, numpy.
+The pipeline keeps the windows of the passage under way; after an hour of load, and when a passage ends
+with enough of it, a Request goes out. Whoever runs the pipeline carries it out (at once in a replay, in
+a thread of low priority in a watch) and hands the Answer back in as an event. Shapes are learned three
+times (first hour, first passage, second passage) and then stand until somebody works on the joint: they
+never change silently.
+May import: estimator, shape, shape_fit, trend, model, numpy.
 """
 
 from dataclasses import dataclass, replace
@@ -18,9 +19,11 @@ from lugwatch.model import LearnedShape
 
 Array = NDArray[np.float64]
 
-STAGES = 2
-# Less load than this teaches nothing of a slow mode.
+STAGES = 3
+# Less load than this teaches nothing of a slow mode…
 ENOUGH_LOADED_SECONDS = 1200.0
+# …and after so much nobody waits for the end of the first passage.
+LONG_LOADED_SECONDS = 3600.0
 # Two passages of six hours in windows of ten seconds.
 WINDOWS_KEPT = 4320
 # A joint's rise known worse than this share is not taken as its baseline.
@@ -34,8 +37,10 @@ class Record:
     windows: tuple[Inputs, ...] = ()
     loaded_seconds: float = 0.0  # of the joint with most load, since the last request
     shapes: shape.Shapes | None = None  # None: nothing learned
+    before: shape.Shapes | None = None  # believed before these windows; None: nothing
     calm: Array | None = None  # (joints,) see `jump.find`
     unrest: Array | None = None  # (joints,) the largest while it was well
+    busiest: Array | None = None  # (joints,) the largest heating it was learned from
     stage: int = 0
 
 
@@ -74,10 +79,15 @@ def note(record: Record, inputs: Inputs, under_way: bool, seconds: float) -> Rec
 
 
 def request(
-    record: Record, rated_amps: Array, has_neighbours: NDArray[np.bool_], gap_seconds: float
+    record: Record,
+    ended: bool,
+    rated_amps: Array,
+    has_neighbours: NDArray[np.bool_],
+    gap_seconds: float,
 ) -> tuple[Record, Request | None]:
-    """A passage has ended: ask to learn if there was enough load in it."""
-    if record.stage >= STAGES or record.loaded_seconds < ENOUGH_LOADED_SECONDS:
+    """Ask to learn when a passage has ended with enough load in it, or the first one goes on for long."""
+    enough = ENOUGH_LOADED_SECONDS if ended else LONG_LOADED_SECONDS
+    if record.stage >= STAGES or record.loaded_seconds < enough or not (ended or record.stage == 0):
         return record, None
     asked = Request(
         record=record,
@@ -92,10 +102,11 @@ def request(
 def carry_out(asked: Request, monotonic_seconds: float, time: int) -> Answer:
     """Learn; takes seconds, and depends on nothing but the request."""
     joints = len(asked.rated_amps)
-    # the windows of earlier passages are in the record, so belief starts from the prior each time
+    # the windows of earlier passages are in the record, so belief starts from before them each time
+    before = shape.prior(joints) if asked.record.before is None else asked.record.before
     learned = shape_fit.learn(
         asked.record.windows,
-        shape.prior(joints),
+        before,
         asked.rated_amps,
         asked.has_neighbours,
         asked.gap_seconds,
@@ -117,8 +128,10 @@ def settle(record: Record, baseline: trend.Baseline, answer: Answer) -> tuple[Re
         windows=record.windows if answer.stage < STAGES else (),
         loaded_seconds=record.loaded_seconds,
         shapes=answer.learned.shapes,
+        before=record.before,
         calm=answer.learned.calm,
         unrest=answer.learned.unrest,
+        busiest=answer.learned.busiest,
         stage=answer.stage,
     )
     return keep, trend.take(baseline, rise, sd, answer.learned.rise_spread_kelvin, known)

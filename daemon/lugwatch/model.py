@@ -347,7 +347,7 @@ class LearnedShape:
     tau_fast_ratio_sd: float  # deviation of its logarithm
     tau_slow_ratio_sd: float
     windows_count: int  # of ten seconds
-    stage: int  # how many passages
+    stage: int  # 1 first hour of load, 2 first passage, 3 second passage
     log_likelihood_gain: float  # per window, against the default shapes
 
 

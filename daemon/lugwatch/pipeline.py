@@ -36,6 +36,8 @@ Array = NDArray[np.float64]
 
 # A pause longer than this leaves the modes of a joint unknown.
 GAP_SECONDS = 600.0
+# Before shapes are learned for good a change must be so much clearer to be believed.
+EARLY_RATIO = 1.4
 # Estimates are put out this often, and at once when a joint changes its state.
 PUT_OUT_SECONDS = 30.0
 
@@ -192,10 +194,9 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     )
     health, said = sources_health.look(state.health, plan, window.silent, tick.monotonic_seconds, tick.time)
     record = learning.note(state.record, inputs, tracker.open is not None, length)
-    asked: learning.Request | None = None
     if closed:
         watch = jump.forget(watch)
-        record, asked = learning.request(record, plan.rated_amps, plan.has_neighbours, GAP_SECONDS)
+    record, asked = learning.request(record, bool(closed), plan.rated_amps, plan.has_neighbours, GAP_SECONDS)
     outputs: list[Output] = [*changes, *closed, *estimates, *said]
     if asked is not None:
         outputs.append(asked)
@@ -226,7 +227,9 @@ def _changes(
         return state.watch, tracked, np.zeros(len(state.plan.groups), dtype=np.intp)
     watch = jump.step(state.watch, state.bank, tracked, inputs)
     rise, _ = estimator.mixed_rise(tracked, estimator.weights(tracked))
-    found = jump.find(watch, rise, calm, state.plan.groups)
+    # what little was seen of it so far was perhaps its calmest hour
+    early = EARLY_RATIO if state.record.stage < learning.STAGES else 1.0
+    found = jump.find(watch, rise, early * np.maximum(calm, jump.CALM_RMS), state.plan.groups)
     if found.own.any():
         watch, tracked = jump.believe(watch, tracked, found, rise)
     return watch, tracked, found.common
@@ -239,7 +242,7 @@ def _learned(state: State, answer: learning.Answer) -> tuple[State, tuple[Output
     state = replace(
         state,
         record=record,
-        watch=jump.empty(len(state.plan.rated_amps)),
+        watch=jump.empty(len(state.plan.rated_amps), record.busiest),
         baseline=baseline,
         bank=answer.learned.bank,
         tracked=tracked,

@@ -3,8 +3,8 @@
 A shape is (τ_fast, τ_slow, weight of the fast path, weight of the neighbours) with three
 noises: how much heat comes that nothing measured tells of, how far draughts move the joint, how far a
 reading errs. What is believed of one is a normal distribution over its transformed parameters:
-logarithms of times and noises, log-odds of weights. Not here: how a record moves it (`shape_fit`), when to learn. May import:
-estimator, numpy.
+logarithms of times and noises, log-odds of weights. Not here: how a record moves it (`shape_fit`), when
+to learn. May import: estimator, numpy.
 """
 
 from dataclasses import dataclass

@@ -54,6 +54,7 @@ class Learned:
     rise_spread_kelvin: Array  # (joints,) how far β wandered in it although the joint was well
     calm: Array  # (joints,) root mean square of what looked like a change in it (`jump`)
     unrest: Array  # (joints,) largest `jump.Watch.unrest` in it
+    busiest: Array  # (joints,) largest heating in it; 1 is the rated current
     gain: Array  # log-likelihood against the default shapes, per window
 
 
@@ -108,6 +109,7 @@ def learn(
         rise_spread_kelvin=whole.rise_spread_kelvin,
         calm=whole.calm,
         unrest=whole.unrest,
+        busiest=whole.busiest,
         gain=(first.log_likelihood - plain.log_likelihood) / max(len(record), 1),
     )
 
@@ -247,6 +249,7 @@ class _Ran:
     log_likelihood: Array
     calm: Array
     unrest: Array
+    busiest: Array
 
 
 def _run(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float, tracked: estimator.Tracked) -> _Ran:
@@ -254,8 +257,10 @@ def _run(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float, tracked: es
     weight_sum, rise, square, likelihood = zeros.copy(), zeros.copy(), zeros.copy(), zeros.copy()
     variance = np.full(bank.joints, np.inf)
     watch, squares, looks, unrest = jump.empty(bank.joints), zeros.copy(), zeros.copy(), np.ones(bank.joints)
+    busiest = zeros.copy()
     for inputs in record:
         tracked = estimator.step(bank, tracked, inputs, gap_seconds)
+        busiest = np.maximum(busiest, np.where(inputs.loaded, tracked.heating[::SHAPES_PER_JOINT], 0.0))
         weight = estimator.weights(tracked)
         each = kalman.log_likelihood(tracked.innovation, tracked.innovation_variance)
         likelihood += (weight * each).reshape(bank.joints, -1).sum(axis=1)
@@ -280,4 +285,5 @@ def _run(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float, tracked: es
         log_likelihood=likelihood,
         calm=np.sqrt(squares / np.maximum(looks, 1.0)),
         unrest=unrest,
+        busiest=busiest,
     )

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import learning, shape, trend
+from lugwatch import jump, learning, shape, trend
 from lugwatch.estimator import SHAPES_PER_JOINT, STATES
 from lugwatch.model import CurrentPassage, JointPassage, Passage
 from lugwatch.passages import Tracker
@@ -51,6 +51,7 @@ def to_text(state: State, monotonic_seconds: float, time: int) -> str:
             "baseline_filter_sd_kelvin": float(baseline.filter_sd_kelvin[i]),
             "calm": None if state.record.calm is None else float(state.record.calm[i]),
             "unrest": None if state.record.unrest is None else float(state.record.unrest[i]),
+            "busiest": None if state.record.busiest is None else float(state.record.busiest[i]),
             "change_ratio": float(state.watch.ratio[i]),
         }
     document = {
@@ -149,7 +150,7 @@ def resume(state: State, text: str, monotonic_seconds: float, time: int) -> Stat
             weight=kept["baseline_weight"],
             filter_sd_kelvin=kept["baseline_filter_sd_kelvin"],
         ),
-        watch=replace(state.watch, ratio=kept["change_ratio"]),
+        watch=replace(jump.empty(len(started), state.record.busiest), ratio=kept["change_ratio"]),
         passages=_resume_passage(state.passages, document["passage"], same_boot),
     )
 
@@ -161,17 +162,20 @@ def _with_shapes(state: State, document: dict[str, Any]) -> State:
     joints = [joint.joint for joint in state.plan.boat.joints]
     shapes = shape.prior(len(joints))
     mean, covariance = shapes.mean.copy(), shapes.covariance.copy()
-    calm, unrest = np.full(len(joints), np.nan), np.full(len(joints), np.nan)
+    calm, unrest, busiest = (np.full(len(joints), np.nan) for _ in range(3))
     for i, joint in enumerate(joints):
         saved = document["joints"].get(joint)
         if saved is not None and saved["shape_mean"] is not None:
             mean[i], covariance[i] = saved["shape_mean"], saved["shape_covariance"]
-            calm[i], unrest[i] = saved["calm"], saved["unrest"]
+            calm[i], unrest[i], busiest[i] = saved["calm"], saved["unrest"], saved["busiest"]
     record = replace(
         state.record,
         shapes=shape.Shapes(mean=mean, covariance=covariance),
+        # the windows it was learned from are gone: what comes is added to it, not to nothing
+        before=shape.Shapes(mean=mean, covariance=covariance),
         calm=calm,
         unrest=unrest,
+        busiest=busiest,
         stage=document["stage"],
     )
     bank = learning.bank(record, state.plan.bank, state.plan.has_neighbours)

@@ -17,8 +17,8 @@ from lugwatch.units import format_time
 def command(database: Path, as_json: bool) -> None:
     """Tell what was learned of how each joint warms, when, and from how much.
 
-    Shapes are learned after the first and the second passage and then stand; an older line of the
-    same joint is what was believed before.
+    Shapes are learned after an hour of load, after the first and after the second passage, and then
+    stand; an older line of the same joint is what was believed before.
     """
     with History.open(database) as history:
         shapes = history.learned_shapes()
@@ -27,9 +27,9 @@ def command(database: Path, as_json: bool) -> None:
         put_json([learned_shape_object(shape) for shape in shapes])
         return
     if not shapes:
-        click.echo("No shape has been learned yet: that takes a passage with twenty minutes of load.")
+        click.echo("No shape has been learned yet: that takes an hour of load or a passage.")
         return
-    header = ("joint", "learned", "passages", "fast", "slow", "air by the fast way", "neighbours", "record")
+    header = ("joint", "learned", "round", "fast", "slow", "air by the fast way", "neighbours", "record")
     put_table(header, [_row(shape, names) for shape in shapes])
 
 
