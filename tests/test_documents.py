@@ -7,6 +7,8 @@ from lugwatch import config_tables
 from lugwatch.alert_states import TABLE
 from lugwatch.cli.main import commands
 from lugwatch.model import AlertState, Condition, JointState
+from lugwatch.sources import nmea
+from lugwatch.sources.base import Refused
 from lugwatch.sources.registry import SOURCE_KINDS
 
 ROOT = Path(__file__).parent.parent
@@ -71,3 +73,14 @@ def test_every_module_is_in_a_layer_of_developers() -> None:
     names = {p.stem for p in package.glob("*.py")} | {p.parent.name for p in package.glob("*/__init__.py")}
     for name in names - {"__init__", "__main__"}:
         assert f"`{name}`" in DEVELOPERS, name
+
+
+def test_every_sentence_in_the_firmware_notes_is_read_by_the_driver() -> None:
+    text = (ROOT / "firmware_notes/README.md").read_text(encoding="utf-8")
+    lines = [line.strip() for line in text.splitlines() if line.strip().startswith("$")]
+    assert len(lines) == 3
+    for line in lines:
+        sentence = nmea.parse_sentence(line.encode())
+        assert isinstance(sentence, nmea.Sentence), line
+        groups = nmea.transducers(sentence)
+        assert not isinstance(groups, Refused) and len(groups) >= 1

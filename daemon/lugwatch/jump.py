@@ -48,7 +48,7 @@ SMALLEST_RATIO = 0.08
 CALM_RMS = 1.2
 # So many joints that share an air or a current tell what is common to all of them.
 COMPANY = 3
-COMMON_SD = 5.0
+COMMON_SD = 8.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

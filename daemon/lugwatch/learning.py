@@ -134,7 +134,8 @@ def settle(record: Record, baseline: trend.Baseline, answer: Answer) -> tuple[Re
         busiest=answer.learned.busiest,
         stage=answer.stage,
     )
-    return keep, trend.take(baseline, rise, sd, answer.learned.rise_spread_kelvin, known)
+    early = answer.stage < STAGES
+    return keep, trend.take(baseline, rise, sd, answer.learned.rise_spread_kelvin, known, early)
 
 
 def unrest_ratio(record: Record, unrest: Array) -> Array:

@@ -37,7 +37,7 @@ Array = NDArray[np.float64]
 # A pause longer than this leaves the modes of a joint unknown.
 GAP_SECONDS = 600.0
 # Before shapes are learned for good a change must be so much clearer to be believed.
-EARLY_RATIO = 1.4
+EARLY_RATIO = 2.0
 # Estimates are put out this often, and at once when a joint changes its state.
 PUT_OUT_SECONDS = 30.0
 

@@ -118,16 +118,19 @@ def coarse(record: tuple[Inputs, ...], step_seconds: float) -> tuple[Inputs, ...
     """The same record in longer steps: the mean of what drives, the last of what is measured."""
     steps: list[Inputs] = []
     held: list[Inputs] = []
+    start = -math.inf
     for inputs in record:
-        if held and inputs.monotonic_seconds - held[-1].monotonic_seconds > step_seconds:
-            held = []  # a pause: what came before it is too short to be a step
+        now = inputs.monotonic_seconds
+        before = held[-1].monotonic_seconds if held else start
+        if now - before > step_seconds or now < before:
+            start, held = now, []  # after a pause the first window only tells where the next begins
+            continue
         held.append(inputs)
-        start = steps[-1].monotonic_seconds if steps else held[0].monotonic_seconds - step_seconds
-        if inputs.monotonic_seconds - start >= step_seconds - 1e-6:
+        if now - start >= step_seconds - 1e-6:
             mean = np.mean([h.amps_squared for h in held], axis=0)
             loaded = np.mean([h.loaded for h in held], axis=0) > 0.5
             steps.append(replace(inputs, amps_squared=mean, loaded=loaded))
-            held = []
+            start, held = now, []
     return tuple(steps)
 
 

@@ -17,10 +17,12 @@ CERTAIN_RATIO = 0.2
 # Loaded time with a certain rise after which the baseline may be used, and after which it stands:
 # two slow time constants, since what is learned within one of them is one piece of evidence.
 USABLE_SECONDS = 1800.0
-# Draughts move every joint by this much from one hour to the next, seen or not.
-SMALLEST_SPREAD_RATIO = 0.03
+# Draughts move every joint by this much from one day to the next, seen or not.
+SMALLEST_SPREAD_RATIO = 0.05
 # How much of the filter's own deviation does not cancel between then and now: other loads, other air.
 LEFT_RATIO = 0.35
+# One passage shows less of what draughts can do than two.
+EARLY_SPREAD = 2.0
 SETTLED_SECONDS = 7200.0
 
 
@@ -74,14 +76,18 @@ def take(
     filter_sd_kelvin: Array,
     spread_kelvin: Array,
     known: NDArray[np.bool_],
+    early: bool,
 ) -> Baseline:
     """Baselines from a record of load, for the joints `known` well enough; the others stay as they are.
 
     spread_kelvin: how far the rise wandered in the record although the joint was well: what it did
-    while it was well is no sign that it is ill.
+    while it was well is no sign that it is ill. early: the shape is not yet learned for good, so the
+    filter's deviations then and now are of two shapes and do not cancel.
     """
-    sd_kelvin = np.hypot(spread_kelvin, SMALLEST_SPREAD_RATIO * rise_kelvin)
-    sd_kelvin = np.hypot(sd_kelvin, LEFT_RATIO * filter_sd_kelvin)
+    sd_kelvin = np.hypot(
+        spread_kelvin, (EARLY_SPREAD if early else 1.0) * SMALLEST_SPREAD_RATIO * rise_kelvin
+    )
+    sd_kelvin = np.hypot(sd_kelvin, (1.0 if early else LEFT_RATIO) * filter_sd_kelvin)
     return Baseline(
         rise_kelvin=np.where(known, rise_kelvin, baseline.rise_kelvin),
         rise_sd_kelvin=np.where(known, sd_kelvin, baseline.rise_sd_kelvin),

@@ -1,0 +1,202 @@
+"""Sudden changes of a joint's own heating: the matched signature against brute force and counted chances.
+
+Joints here are made with the filter's own two modes on purpose: the arithmetic is tested. Whether real
+joints and draughts behave is a matter of the distributed plant (tests/bench).
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from lugwatch import estimator, jump
+from lugwatch.estimator import OWN, SHAPES_PER_JOINT, SOAK, Bank, Inputs
+
+Array = NDArray[np.float64]
+GAP_SECONDS = 600.0
+
+
+def bank(joints: int) -> Bank:
+    shape = np.array([120.0, 1200.0, 0.3, 0.0, 0.05, 0.001, 0.03])
+    shapes = np.tile(shape, (joints * SHAPES_PER_JOINT, 1))
+    return estimator.bank_of(
+        shapes, np.full(joints, 100.0), np.zeros(joints, dtype=bool), estimator.SHAPE_KNOWN
+    )
+
+
+def windows(celsius: Array, amps: Array) -> list[Inputs]:
+    """celsius: (windows, joints); amps: (windows,), windows of 10 s in air of 20 °C."""
+    joints = celsius.shape[1]
+    return [
+        Inputs(
+            monotonic_seconds=10.0 * (k + 1),
+            probe_celsius=celsius[k],
+            probe_count=np.full(joints, 2.0),
+            air_celsius=np.full(joints, 20.0),
+            neighbour_celsius=np.full(joints, np.nan),
+            amps_squared=np.full(joints, amps[k] ** 2),
+            loaded=np.full(joints, amps[k] > 8.0),
+        )
+        for k in range(len(celsius))
+    ]
+
+
+def lived(own: Array, amps: Array, *, seed: int | None, soak: float = 8.0) -> Array:
+    """Probe temperatures of joints with two modes: own (windows, joints) [K], exact steps of 10 s."""
+    random = None if seed is None else np.random.default_rng(seed)
+    fast, slow = np.zeros(own.shape[1]), np.zeros(own.shape[1])
+    out = np.empty(own.shape)
+    for k in range(len(own)):
+        heating = (amps[k] / 100.0) ** 2 * (1.0 + 0.00393 * (fast + slow))
+        fast += (1.0 - np.exp(-10.0 / 120.0)) * (own[k] * heating - fast)
+        slow += (1.0 - np.exp(-10.0 / 1200.0)) * (soak * heating - slow)
+        noise = 0.0 if random is None else 0.02 * random.standard_normal(own.shape[1])
+        out[k] = 20.0 + fast + slow + noise
+    return out
+
+
+def settled(joints: int, own: float = 6.0) -> tuple[Bank, estimator.Tracked, Array]:
+    """A filter that has followed two hours of 90 A, and the amps of the next hour."""
+    amps = np.concatenate([np.zeros(12), np.full(720, 90.0)])
+    b = bank(joints)
+    tracked = estimator.initial(b)
+    for inputs in windows(lived(np.full((len(amps), joints), own), amps, seed=3), amps):
+        tracked = estimator.step(b, tracked, inputs, GAP_SECONDS)
+    return b, tracked, amps
+
+
+def go_on(b: Bank, tracked: estimator.Tracked, record: list[Inputs]) -> list[tuple[jump.Watch, Array, Array]]:
+    watch, seen = jump.empty(b.joints), []
+    for inputs in record:
+        tracked = estimator.step(b, tracked, inputs, GAP_SECONDS)
+        watch = jump.step(watch, b, tracked, inputs)
+        deviations, size, _ = jump.strongest(watch)
+        seen.append((watch, deviations, size))
+    return seen
+
+
+def test_the_signature_is_what_the_filter_would_have_got_wrong() -> None:
+    """The error computed alongside equals the difference of two filters, with and without the change."""
+    b, tracked, before = settled(1)
+    amps = np.concatenate([before, np.full(30, 90.0)])
+    own = np.full((len(amps), 1), 6.0)
+    record = windows(lived(own, amps, seed=None), amps)[len(before) :]
+    step = tracked
+    watch = jump.empty(1)
+    # a filter told of a jump of Δ at the first moment must stand at x + error·Δ ever after
+    delta = 0.5
+    told = replace(tracked, mean=tracked.mean.copy())
+    told.mean[:, OWN] += jump.OWN_SHARE * delta
+    told.mean[:, SOAK] += (1.0 - jump.OWN_SHARE) * delta
+    for inputs in record:
+        step = estimator.step(b, step, inputs, GAP_SECONDS)
+        told = estimator.step(b, told, inputs, GAP_SECONDS)
+        watch = jump.step(watch, b, step, inputs)
+        # heating follows the probe, and noise depends a little on the mean: not to the last digit
+        assert (told.mean - step.mean)[0] == pytest.approx(watch.error[0, 0] * delta, abs=0.01)
+
+
+def test_a_jump_is_found_within_minutes_and_its_size_is_right() -> None:
+    b, tracked, before = settled(1)
+    amps = np.concatenate([before, np.full(180, 90.0)])
+    own = np.full((len(amps), 1), 6.0)
+    own[len(before) + 30 :] = 9.0
+    seen = go_on(b, tracked, windows(lived(own, amps, seed=3), amps)[len(before) :])
+    deviations = np.array([s[1][0] for s in seen])
+    assert np.abs(deviations[:30]).max() < 4.0
+    first = int(np.argmax(deviations > jump.BELIEVED_SD))
+    assert 30 < first < 48, "within three minutes of the change"
+    watch, _, size = seen[60]
+    low = size[0] - 3.0 / np.sqrt(watch.information[0].max())
+    # half of the change is expected in the slow mode, so a change of the fast mode alone looks larger
+    assert low < 6.0 and size[0] > 2.5
+
+
+def test_without_a_change_the_deviations_are_as_rare_as_chance() -> None:
+    """Twelve moments are looked at at once: the largest of them passes 5 in far under one look in 10⁴."""
+    joints = 60
+    b, tracked, before = settled(joints)
+    amps = np.concatenate([before, np.full(360, 90.0)])
+    own = np.full((len(amps), joints), 6.0)
+    seen = go_on(b, tracked, windows(lived(own, amps, seed=8), amps)[len(before) :])
+    deviations = np.array([s[1] for s in seen])[12:]
+    assert np.sqrt((deviations**2).mean()) < 1.5
+    assert np.abs(deviations).max() < jump.BELIEVED_SD
+
+
+def test_without_load_nothing_is_matched() -> None:
+    b, tracked, before = settled(2)
+    record = windows(np.full((60, 2), 35.0), np.zeros(60))
+    late = [replace(r, monotonic_seconds=r.monotonic_seconds + 10.0 * len(before)) for r in record]
+    watch, deviations, _ = go_on(b, tracked, late)[-1]
+    assert not watch.information.any() and not deviations.any()
+
+
+def _found(own: Array, joints: int, groups: NDArray[np.bool_], calm: float = 1.0) -> jump.Found:
+    b, tracked, before = settled(joints)
+    amps = np.concatenate([before, np.full(len(own), 90.0)])
+    whole = np.vstack([np.full((len(before), joints), 6.0), own])
+    watch = go_on(b, tracked, windows(lived(whole, amps, seed=5), amps)[len(before) :])[-1][0]
+    return jump.find(watch, np.full(joints, 14.0), np.full(joints, calm), groups)
+
+
+def test_what_all_of_one_air_show_accuses_nobody() -> None:
+    own = np.full((60, 5), 9.0)
+    found = _found(own, 5, np.ones((1, 5), dtype=bool))
+    assert not found.own.any()
+    assert found.common[0] == 1
+    apart = _found(own, 5, np.zeros((0, 5), dtype=bool))
+    assert apart.own.all(), "without company each speaks for itself"
+
+
+def test_one_of_many_is_accused_and_the_others_are_not() -> None:
+    own = np.full((60, 5), 6.0)
+    own[:, 2] = 10.0
+    found = _found(own, 5, np.ones((1, 5), dtype=bool))
+    assert found.own.tolist() == [False, False, True, False, False]
+    assert found.common[0] == 0
+
+
+def test_a_joint_that_was_never_learned_or_is_restless_is_not_believed() -> None:
+    own = np.full((60, 1), 8.0)
+    nobody = np.zeros((0, 1), dtype=bool)
+    assert _found(own, 1, nobody, calm=1.0).own.all()
+    assert not _found(own, 1, nobody, calm=float("nan")).own.any()
+    assert not _found(own, 1, nobody, calm=6.0).own.any()
+
+
+def test_believing_moves_the_rise_and_starts_anew() -> None:
+    b, tracked, before = settled(2)
+    amps = np.concatenate([before, np.full(60, 90.0)])
+    own = np.full((len(amps), 2), 6.0)
+    own[len(before) :, 0] = 10.0
+    watch = jump.empty(2)
+    for inputs in windows(lived(own, amps, seed=5), amps)[len(before) :]:
+        tracked = estimator.step(b, tracked, inputs, GAP_SECONDS)
+        watch = jump.step(watch, b, tracked, inputs)
+    rise, _ = estimator.mixed_rise(tracked, estimator.weights(tracked))
+    found = jump.find(watch, rise, np.ones(2), np.zeros((0, 2), dtype=bool))
+    after, moved = jump.believe(watch, tracked, found, rise)
+    new, _ = estimator.mixed_rise(moved, estimator.weights(moved))
+    assert found.own.tolist() == [True, False]
+    assert new[0] > rise[0] + 2.0 and new[1] == rise[1]
+    assert after.ratio[0] == pytest.approx(new[0] / rise[0], rel=0.01) and after.ratio[1] == 1.0
+    assert not after.information[0].any() and after.information[1].any()
+    assert jump.forget(after).ratio.tolist() == [1.0, 1.0]
+
+
+def test_a_load_far_beyond_the_record_is_believed_less() -> None:
+    b, tracked, before = settled(1)
+    amps = np.concatenate([before, np.full(60, 90.0)])
+    own = np.full((len(amps), 1), 6.0)
+    own[len(before) :] = 9.0
+    record = windows(lived(own, amps, seed=5), amps)[len(before) :]
+    told = {}
+    for busiest in (0.81, 0.081):
+        watch, t = jump.empty(1, np.array([busiest])), tracked
+        for inputs in record:
+            t = estimator.step(b, t, inputs, GAP_SECONDS)
+            watch = jump.step(watch, b, t, inputs)
+        told[busiest] = jump.strongest(watch)[0][0]
+    assert told[0.081] == pytest.approx(told[0.81] / 10.0, rel=0.1)
