@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import learning, shape, trend
+from lugwatch import creep, learning, shape, trend
 from lugwatch.estimator import SHAPES_PER_JOINT, STATES
 from lugwatch.model import CurrentPassage, JointPassage, Passage
-from lugwatch.passages import Tracker
+from lugwatch.passages import RiseMean, Tracker
 from lugwatch.pipeline import State
 
 VERSION = 2
@@ -48,6 +48,8 @@ def to_text(state: State, monotonic_seconds: float, time: int) -> str:
             "baseline_rise_sd_kelvin": float(baseline.rise_sd_kelvin[i]),
             "baseline_evidence_seconds": float(baseline.evidence_seconds[i]),
             "baseline_weight": float(baseline.weight[i]),
+            # of the creep only where it begins: the passages themselves stand in the store
+            "creep_first_passage_id": state.creep.first_passage_id[i],
         }
     document = {
         "version": VERSION,
@@ -88,6 +90,7 @@ def _passage(tracker: Tracker) -> dict[str, Any] | None:
         "joints": {
             j: [v.max_celsius, v.rise_coefficient, v.rise_coefficient_sd] for j, v in passage.joints.items()
         },
+        "rises": {j: [v.weight, v.mean, v.squares, v.least_sd] for j, v in tracker.rises.items()},
         "last_flow_seconds": _finite(tracker.last_flow_seconds),
         "last_flow_time": tracker.last_flow_time,
     }
@@ -121,9 +124,12 @@ def resume(state: State, text: str, monotonic_seconds: float, time: int) -> Stat
         "baseline_evidence_seconds": baseline.evidence_seconds.copy(),
         "baseline_weight": baseline.weight.copy(),
     }
+    history = state.creep
     for i, joint in enumerate(state.plan.boat.joints):
         rows = slice(i * SHAPES_PER_JOINT, (i + 1) * SHAPES_PER_JOINT)
         saved = document["joints"].get(joint.joint)
+        if saved is not None:
+            history = creep.forget(history, i, saved.get("creep_first_passage_id", 0))
         if saved is None or not _fits(state, i, rows, saved):
             continue
         for name, array in arrays.items():
@@ -141,6 +147,7 @@ def resume(state: State, text: str, monotonic_seconds: float, time: int) -> Stat
             evidence_seconds=kept["baseline_evidence_seconds"],
             weight=kept["baseline_weight"],
         ),
+        creep=history,
         passages=_resume_passage(state.passages, document["passage"], same_boot),
     )
 
@@ -189,6 +196,10 @@ def _resume_passage(tracker: Tracker, saved: dict[str, Any] | None, same_boot: b
     return Tracker(
         next_passage_id=max(tracker.next_passage_id, passage.passage_id + 1),
         open=passage,
+        rises={
+            j: RiseMean(weight=v[0], mean=v[1], squares=v[2], least_sd=v[3])
+            for j, v in saved.get("rises", {}).items()
+        },
         # after a reboot nobody knows how long the pause was: close it at the first look
         last_flow_seconds=(
             saved["last_flow_seconds"]
