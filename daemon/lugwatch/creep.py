@@ -34,6 +34,10 @@ STEADY_P = 0.05  # above, there is no trend to speak of
 # A smaller gain is no news even where it is certain: air and cooling change with the season by as much.
 CREEPING_GAIN = 0.08
 STEADY_GAIN = 0.04
+# Most of a stated deviation is common to all passages (the shape that was learned, how the cable is cooled),
+# and what is common moves no trend: passages of simulated healthy seasons scatter by a tenth to a third
+# of what they state. So a third of it is the least that is believed to differ from passage to passage.
+OWN_SHARE = 1.0 / 3.0
 REACHES_RATIO = 1.5  # what is forecast
 DAY_MS = 86_400_000
 # A straight line says nothing of what is further off than this.
@@ -130,9 +134,9 @@ class Line:
 def fit(days: Array, values: Array, sds: Array) -> Line:
     """The line through at least two passages; (passages,) each, days increasing.
 
-    Its interval is never narrower than what the stated deviations alone make of a slope: a beautiful row
-    of figures each of which is worth little is no creep.
+    Its interval is never narrower than what OWN_SHARE of the stated deviations makes of a slope.
     """
+    sds = OWN_SHARE * sds
     line = change.theil_sen_by_time_apart(days, values)
     weight = 1.0 / np.maximum(sds, 1e-12) ** 2
     centre = np.sum(weight * days) / np.sum(weight)
@@ -153,24 +157,49 @@ def fit(days: Array, values: Array, sds: Array) -> Line:
 
 
 def reaches_days(
-    line: Line, baseline: tuple[float, float], ratio: float = REACHES_RATIO
+    line: Line, baseline: tuple[float, float] | None, ratio: float = REACHES_RATIO
 ) -> tuple[float, float, float]:
     """Days at which a rising line is at `ratio` times its baseline, and the 95 % interval of that.
 
-    baseline: level and its standard deviation [K/A²]. The line's slope_low must be above zero. Contacts
-    that fail do so faster than straight, so the early end is the one to plan by.
+    baseline: level and its standard deviation [K/A²]; None: the line's own level at the first passage. The
+    line's slope_low must be above zero. Contacts that fail do so faster than straight, so the early end is
+    the one to plan by.
     """
-    base, base_sd = baseline
-    missing = ratio * base - line.level
 
     def at(slope: float) -> float:
-        return line.middle_days + missing / slope
+        return line.middle_days + (ratio * _base(line, baseline, slope) - line.level) / slope
 
-    centre, early, late = at(line.slope), at(line.slope_high), at(line.slope_low)
-    if missing < 0.0:  # it lies behind: the flatter line says it is longer ago
-        early, late = late, early
-    side = _QUANTILE * math.hypot(ratio * base_sd, line.level_sd) / line.slope
+    centre, one, other = at(line.slope), at(line.slope_high), at(line.slope_low)
+    early, late = (
+        min(one, other, centre),
+        max(one, other, centre),
+    )  # of what lies behind, flatter is longer ago
+    level_sd = (
+        (ratio - 1.0) * line.level_sd if baseline is None else math.hypot(ratio * baseline[1], line.level_sd)
+    )
+    side = _QUANTILE * level_sd / line.slope
     return centre, centre - math.hypot(centre - early, side), centre + math.hypot(late - centre, side)
+
+
+def gain_ratio(line: Line, baseline: tuple[float, float] | None) -> tuple[float, float | None, float | None]:
+    """What the line gains from first to last passage, as a share of its baseline, and the 95 % interval.
+
+    An end is None where the times cannot bear one.
+    """
+
+    def at(slope: float) -> float:
+        base = _base(line, baseline, slope) if math.isfinite(slope) else 0.0
+        return slope * line.span_days / base if base > 0.0 else math.copysign(math.inf, slope)
+
+    gain, low, high = at(line.slope), at(line.slope_low), at(line.slope_high)
+    base_sd = line.level_sd / line.level if baseline is None else baseline[1] / baseline[0]
+    of_baseline = _QUANTILE * abs(gain) * base_sd
+    below, above = math.hypot(gain - low, of_baseline), math.hypot(high - gain, of_baseline)
+    return gain, gain - below if below < math.inf else None, gain + above if above < math.inf else None
+
+
+def _base(line: Line, baseline: tuple[float, float] | None, slope: float) -> float:
+    return line.level - slope * line.middle_days if baseline is None else baseline[0]
 
 
 def judge(joint: str, points: Sequence[Point], baseline: tuple[float, float] | None, time: int) -> Creep:
@@ -207,13 +236,11 @@ def judge(joint: str, points: Sequence[Point], baseline: tuple[float, float] | N
     days = np.array([(p.time - dated[0].time) / DAY_MS for p in dated])
     values = np.array([p.rise_coefficient for p in dated])
     line = fit(days, values, np.array([p.rise_coefficient_sd for p in dated]))
-    first_level = line.level - line.slope * line.middle_days
-    base = baseline or (first_level if first_level > 0.0 else line.level, line.level_sd)
-    gain, low, high = (
-        _known(slope * line.span_days / base[0]) for slope in (line.slope, line.slope_low, line.slope_high)
-    )
+    gain, low, high = gain_ratio(line, baseline)
     p_value = change.rising_p_value(values)
-    verdict = _verdict(p_value, gain or 0.0, low)
+    # a creep within what a single figure may err is no creep
+    needed = max(CREEPING_GAIN, float(np.median([p.rise_coefficient_sd / p.rise_coefficient for p in dated])))
+    verdict = _verdict(p_value, gain, low, needed)
     per_100_days = 100.0 / line.span_days
     found = replace(
         nothing,
@@ -222,7 +249,7 @@ def judge(joint: str, points: Sequence[Point], baseline: tuple[float, float] | N
         gain_ratio=gain,
         gain_ratio_low=low,
         gain_ratio_high=high,
-        gain_ratio_per_100_days=None if gain is None else gain * per_100_days,
+        gain_ratio_per_100_days=gain * per_100_days,
         gain_ratio_per_100_days_low=None if low is None else low * per_100_days,
         gain_ratio_per_100_days_high=None if high is None else high * per_100_days,
         p_value=p_value,
@@ -230,18 +257,14 @@ def judge(joint: str, points: Sequence[Point], baseline: tuple[float, float] | N
     if verdict is not CreepVerdict.CREEPING:
         return found
     centre, early, late = (
-        dated[0].time + round(d * DAY_MS) if d - line.span_days < FORECAST_DAYS else None
-        for d in reaches_days(line, base)
+        dated[0].time + round(max(d, -FORECAST_DAYS) * DAY_MS) if d - line.span_days < FORECAST_DAYS else None
+        for d in reaches_days(line, baseline)
     )
     return replace(found, reaches_time=centre, reaches_earliest_time=early, reaches_latest_time=late)
 
 
-def _known(value: float) -> float | None:
-    return value if math.isfinite(value) else None
-
-
-def _verdict(p_value: float, gain: float, gain_low: float | None) -> CreepVerdict:
-    if p_value <= RISING_P and gain >= CREEPING_GAIN and gain_low is not None and gain_low > 0.0:
+def _verdict(p_value: float, gain: float, gain_low: float | None, needed: float) -> CreepVerdict:
+    if p_value <= RISING_P and gain >= needed and gain_low is not None and gain_low > 0.0:
         return CreepVerdict.CREEPING
     steady = p_value > STEADY_P or gain < STEADY_GAIN
     return CreepVerdict.STEADY if steady else CreepVerdict.UNSURE
