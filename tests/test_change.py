@@ -1,4 +1,4 @@
-"""Run lengths of the sums, rank statistics against published examples and other libraries, and forecasts."""
+"""Run lengths of the sums, and rank statistics against published examples and other libraries."""
 
 import numpy as np
 import pymannkendall
@@ -172,57 +172,73 @@ def test_a_line_through_one_time_is_refused() -> None:
         change.mann_kendall([1.0])
 
 
-WEEK = 7 * 86_400.0
+@given(st.permutations(range(8)), st.integers(2, 8))
+def test_the_exact_p_of_a_rise_agrees_with_scipy(order: list[int], n: int) -> None:
+    values = np.array(order[:n], dtype=float)
+    theirs = stats.kendalltau(np.arange(n), values, method="exact", alternative="greater").pvalue
+    assert change.rising_p_value(values) == pytest.approx(theirs, rel=1e-9)
 
 
-def test_a_creep_of_one_per_cent_a_week_is_half_up_in_fifty_weeks() -> None:
-    times = np.arange(20) * WEEK
-    noise = 0.005 * np.random.default_rng(3).standard_normal(20)
-    creep = change.forecast(times, 2.0e-3 * (1.0 + 0.01 * np.arange(20) + noise), np.full(20, 2e-5))
-    assert creep is not None
-    assert creep.latest_seconds is not None
-    assert creep.earliest_seconds < 50 * WEEK < creep.latest_seconds
-    assert creep.reaches_seconds == pytest.approx(50 * WEEK, rel=0.1)
-    assert creep.slope_low_per_second < 2e-5 / WEEK < creep.slope_high_per_second
+@pytest.mark.parametrize(("n", "orders"), [(4, 24), (5, 120), (6, 720), (7, 5040)])
+def test_one_order_of_all_rises_throughout(n: int, orders: int) -> None:
+    assert change.rising_p_value(np.arange(n)) == pytest.approx(1 / orders)
+    assert change.rising_p_value(-np.arange(n)) == pytest.approx(1.0)
 
 
-def test_no_forecast_without_a_significant_rise() -> None:
-    times, sd = np.arange(12) * WEEK, np.full(12, 0.01)
-    random = np.random.default_rng(4)
-    assert change.forecast(times, 1.0 + 0.01 * random.standard_normal(12), sd) is None
-    assert change.forecast(times, 1.0 - 0.02 * np.arange(12), sd) is None  # a joint that gets better
-    assert change.forecast(times[:4], 1.0 + 0.1 * np.arange(4), sd[:4]) is None  # too few to tell
-    assert change.forecast(np.zeros(6), np.arange(6.0), np.ones(6)) is None
-    # a beautiful row of figures each of which is worth nothing
-    assert change.forecast(times, 1.0 + 0.001 * np.arange(12), np.full(12, 0.2)) is None
+def test_the_exact_p_passes_over_into_the_normal_one() -> None:
+    """As many values as are counted exactly: at p of a thousandth both ways agree to a tenth of it."""
+    values = np.arange(change.EXACT_VALUES) + 40.0 * np.random.default_rng(8).standard_normal(60)
+    assert change.rising_p_value(values) == pytest.approx(change.mann_kendall(values).p_value / 2, rel=0.1)
+    # ties: the normal approximation, from either side
+    tied = np.array([1.0, 1.0, 2.0, 3.0, 3.0, 4.0])
+    assert change.rising_p_value(tied) == change.mann_kendall(tied).p_value / 2
+    assert change.rising_p_value(-tied) == 1.0 - change.mann_kendall(tied).p_value / 2
 
 
-def test_false_forecasts_are_no_more_than_stated() -> None:
-    random = np.random.default_rng(5)
-    times = np.cumsum(random.uniform(0.5, 2.0, 15)) * WEEK
-    found = [
-        change.forecast(times, 1.0 + 0.02 * random.standard_normal(15), np.full(15, 0.02))
-        for _ in range(1000)
-    ]
-    assert 0 < sum(f is not None for f in found) < 35  # half of 5 %: only a rise is forecast
+@given(SMALL)
+def test_the_line_by_time_apart_minimises_the_dispersion_of_its_residuals(
+    rows: list[tuple[int, int]],
+) -> None:
+    """Jaeckel 1972: the slope that minimises Σ|e_j − e_i| over all pairs is the weighted median of theirs."""
+    times = np.cumsum([1.0 + r[0] for r in rows])
+    values = np.array([float(r[1]) for r in rows])
+    first, second = np.triu_indices(len(times), k=1)
+
+    def dispersion(slope: float) -> float:
+        residual = values - slope * times
+        return float(np.sum(np.abs(residual[second] - residual[first])))
+
+    got = change.theil_sen_by_time_apart(times, values)
+    slopes = (values[second] - values[first]) / (times[second] - times[first])
+    # the dispersion is a convex polygon whose corners are the slopes of pairs
+    assert dispersion(got.slope) == pytest.approx(min(map(dispersion, slopes)), abs=1e-9)
+    assert got.slope_low <= got.slope <= got.slope_high
 
 
-@pytest.mark.parametrize("known_baseline", [False, True])
-def test_the_interval_of_a_forecast_holds_the_truth(known_baseline: bool) -> None:
-    """400 seeded creeps with irregular passages, wild ones among them; nominal 95 %."""
-    random = np.random.default_rng(6)
-    inside, forecasts = 0, 0
-    for _ in range(400):
-        n = int(random.integers(8, 30))
-        times = np.cumsum(random.uniform(0.3, 2.0, n)) * WEEK
-        slope, sds = random.uniform(0.005, 0.03), random.uniform(0.008, 0.02, n)
-        values = 1.0 + slope * (times - times[0]) / WEEK + sds * random.standard_normal(n)
-        values[random.random(n) < 0.05] += 0.05
-        base = (1.0 + 0.004 * float(random.standard_normal()), 0.004) if known_baseline else None
-        creep = change.forecast(times, values, sds, baseline=base)
-        if creep is not None:
-            forecasts += 1
-            truth = times[0] + 0.5 / slope * WEEK
-            inside += creep.earliest_seconds <= truth <= (creep.latest_seconds or np.inf)
-    assert forecasts > 350
-    assert 0.93 <= inside / forecasts <= 0.99
+@pytest.mark.parametrize("spacing", ["even", "bursts"])
+@pytest.mark.parametrize("n", [6, 12])
+def test_the_interval_of_the_line_by_time_apart_holds_the_truth(spacing: str, n: int) -> None:
+    random = np.random.default_rng([9, n, spacing == "even"])
+    inside = 0
+    for _ in range(1000):
+        steps = np.ones(n) if spacing == "even" else np.where(random.random(n) < 0.3, 30.0, 0.5)
+        times = np.cumsum(steps)
+        got = change.theil_sen_by_time_apart(times, 0.7 * times + random.standard_t(3, n))
+        inside += got.slope_low <= 0.7 <= got.slope_high
+    assert 0.93 <= inside / 1000 <= 0.99
+
+
+def test_pairs_of_one_busy_day_do_not_outvote_a_summer() -> None:
+    # eight passages in a week, growing, then one after a hundred days that is as the last of them
+    times, values = np.array([0.0, 1, 2, 3, 4, 5, 6, 7, 107]), np.array([0.0, 1, 2, 3, 4, 5, 6, 7, 7])
+    assert change.theil_sen(times, values).slope == pytest.approx(1.0)  # 107 by the last day
+    got = change.theil_sen_by_time_apart(times, values)
+    assert got.slope * 107 < 10.0
+    # and one late passage alone cannot bear an interval
+    assert (got.slope_low, got.slope_high) == (-np.inf, np.inf)
+
+
+@pytest.mark.parametrize("times", [[3.0, 3.0], [3.0, 2.0], [1.0]])
+def test_times_of_a_creep_must_increase(times: list[float]) -> None:
+    with pytest.raises(ValueError, match="must increase"):
+        change.theil_sen_by_time_apart(times, np.arange(len(times)))

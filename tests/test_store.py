@@ -42,6 +42,7 @@ TABLES = {
     *("boot", "batch", "boat", "channel", "joint", "reading", "fault", "source_health", "estimate"),
     *("alert", "alert_change", "crew_action", "snapshot", "passage", "passage_current", "passage_joint"),
     "learned_shape",
+    "creep",
 }
 
 

@@ -5,8 +5,8 @@ Plain sentences for a tired skipper. Not here: when to say it. May import: model
 
 import math
 
-from lugwatch.model import Channel, Joint, Quantity
-from lugwatch.units import format_duration
+from lugwatch.model import Channel, Creep, Joint, Quantity
+from lugwatch.units import format_date, format_duration
 
 _SHED = "Shed load: lower the alternator's field or switch off large consumers."
 _NEVER_BREAK = "Never break the alternator's output while it charges."
@@ -100,6 +100,52 @@ def common_mode(channel: Channel, way: int, joints: int) -> tuple[str, str]:
             "That is hardly their contacts. Look for the air probe off its place or in a draught, "
             "a fan that started or stopped, a hatch opened or closed."
         )
+    return text, advice
+
+
+def gain(creep: Creep) -> str:
+    """How much it has gained, over what: "+18 % over 9 passages since 3 June (95 %: +11 to +25)"."""
+    if creep.gain_ratio is None or creep.first_time is None:
+        return "not known"
+    band = (
+        "the passages lie too close together for an interval"
+        if creep.gain_ratio_low is None or creep.gain_ratio_high is None
+        else f"95 %: {100 * creep.gain_ratio_low:+.0f} to {100 * creep.gain_ratio_high:+.0f}"
+    )
+    since = format_date(creep.first_time, creep.time)
+    return f"{100 * creep.gain_ratio:+.0f} % over {creep.passages_count} passages since {since} ({band})"
+
+
+def reaches(creep: Creep) -> str:
+    """When it is half up again against its baseline, with its interval; "" where it does not creep."""
+    if creep.reaches_earliest_time is None:
+        return ""
+    what = f"{100 * (creep.reaches_ratio - 1):+.0f} %"
+    early = format_date(creep.reaches_earliest_time, creep.time)
+    late = (
+        "perhaps never"
+        if creep.reaches_latest_time is None
+        else format_date(creep.reaches_latest_time, creep.time)
+    )
+    if creep.reaches_time is None:
+        return f"{what} against its baseline not before {early}"
+    if creep.reaches_time <= creep.time:
+        return f"{what} against its baseline is behind it already"
+    centre = format_date(creep.reaches_time, creep.time)
+    if creep.reaches_earliest_time <= creep.time:
+        early = "any day now"
+    return f"{what} against its baseline by about {centre} (earliest {early}, latest {late})"
+
+
+def creeping(joint: Joint, creep: Creep) -> tuple[str, str]:
+    """Text and advice of a joint that heats more from passage to passage."""
+    when = reaches(creep)
+    text = f"{joint.name}: {gain(creep)} at the same current" + (f"; {when}." if when else ".")
+    advice = (
+        "It gains resistance slowly: there is time to plan, and it will not mend itself. Failing joints go "
+        "faster towards the end, so plan by the earliest date: open it, clean it, remake it to torque. "
+        f"{_ISOLATE} {_NO_PROTECTION}"
+    )
     return text, advice
 
 

@@ -10,7 +10,17 @@ from dataclasses import dataclass
 
 from lugwatch import advice
 from lugwatch.alert_states import Finding, Verdict
-from lugwatch.model import Category, Channel, Condition, Fault, Joint, JointState, Quantity
+from lugwatch.model import (
+    Category,
+    Channel,
+    Condition,
+    Creep,
+    CreepVerdict,
+    Fault,
+    Joint,
+    JointState,
+    Quantity,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -243,7 +253,30 @@ STATE_OF_CONDITION = {
     Condition.INTERMITTENT: JointState.INTERMITTENT,
     Condition.PROBE_OFF_JOINT: JointState.PROBE_OFF,
     Condition.WARMING: JointState.WARMING,
+    Condition.CREEPING: JointState.CREEPING,
 }
+
+
+def creeping(joint: Joint, creep: Creep) -> Finding:
+    """Heats more from passage to passage; asked once a passage, so there is nothing to delay.
+
+    Too few passages is what a joint has after its baseline was taken anew: then it does not creep. A trend
+    that is neither there nor gone leaves things as they are.
+    """
+    true = creep.verdict is CreepVerdict.CREEPING
+    verdict = Verdict.HOLD if creep.verdict is CreepVerdict.UNSURE else _true(true)
+    text, what_to_do = advice.creeping(joint, creep) if true else ("", "")
+    return Finding(
+        condition=Condition.CREEPING,
+        joint=joint.joint,
+        channel=None,
+        verdict=verdict,
+        category=Category.CAUTION,
+        on_delay_seconds=0.0,
+        off_delay_seconds=0.0,
+        text=text,
+        advice=what_to_do,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

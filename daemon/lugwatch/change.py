@@ -1,9 +1,8 @@
 """Has it changed? Running sums for speed within a passage, rank statistics for a creep over passages.
 
 CUSUM is a fold: state in, standardised value in, state out, for all joints at once. Mann-Kendall and
-Theil-Sen take one figure per passage and trust no single one of them; `forecast` says when a creep gets
-somewhere, or nothing.
-Not here: what is compared, thresholds for alerts, baselines (`trend`). May import numpy only.
+Theil-Sen take one figure per passage and trust no single one of them.
+Not here: what is compared (`creep`), thresholds for alerts, baselines (`trend`). May import numpy only.
 """
 
 import math
@@ -21,8 +20,9 @@ Flags = NDArray[np.bool_]
 SLACK_SIGMA = 0.5
 # With that slack a two-sided sum over independent values cries wolf every 465 steps, a one-sided every 931.
 THRESHOLD_SIGMA = 5.0
-SIGNIFICANT_P = 0.05
 INTERVAL_SHARE = 0.95
+# Beyond so many values the normal approximation of their score is as good as the exact distribution.
+EXACT_VALUES = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +115,27 @@ def mann_kendall(values: ArrayLike) -> MannKendall:
     )
 
 
+def rising_p_value(values: ArrayLike) -> float:
+    """One-sided p of a rise: how often n values in a random order score as high as these, at least two.
+
+    Exact for up to EXACT_VALUES values without ties, from the number of orders with k inversions (Kendall,
+    Rank Correlation Methods, ch. 5): f_n is f_(n−1) spread evenly over 0 to n−1 more inversions. Else the
+    normal approximation of `mann_kendall`.
+    """
+    trend = mann_kendall(values)
+    y = np.asarray(values, dtype=np.float64)
+    n = len(y)
+    if n > EXACT_VALUES or len(np.unique(y)) < n:
+        half = trend.p_value / 2.0
+        return half if trend.score > 0 else 1.0 - half
+    pairs = n * (n - 1) // 2
+    share = np.ones(1)  # of all orders, by inversions
+    for k in range(2, n + 1):
+        share = np.convolve(share, np.full(k, 1.0 / k))
+    inversions = (pairs - trend.score) // 2
+    return min(float(np.sum(share[: inversions + 1])), 1.0)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TheilSen:
     """A line through the middle of all pairs; slope per unit of time with its interval."""
@@ -151,78 +172,40 @@ def theil_sen(times: ArrayLike, values: ArrayLike, share: float = INTERVAL_SHARE
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Creep:
-    """A significant rise over passages, and when it gets there; times as those that were given [s]."""
+def theil_sen_by_time_apart(times: ArrayLike, values: ArrayLike, share: float = INTERVAL_SHARE) -> TheilSen:
+    """Theil-Sen line in which each pair counts by the time between its two values.
 
-    reaches_seconds: float
-    earliest_seconds: float  # of the 95 % interval
-    latest_seconds: float | None  # None: the interval has no end
-    slope_per_second: float  # of the values
-    slope_low_per_second: float
-    slope_high_per_second: float
-    p_value: float
-
-
-def forecast(
-    times: ArrayLike,
-    values: ArrayLike,
-    sds: ArrayLike,
-    ratio: float = 1.5,
-    baseline: tuple[float, float] | None = None,
-) -> Creep | None:
-    """When a creep reaches `ratio` times its baseline, with a 95 % interval; None when it is not significant.
-
-    times [s], values (one rise coefficient per passage) and their standard deviations, in order of time.
-    baseline: level and its standard deviation; without it the line's own level at the first time.
-    Significant: Mann-Kendall p < 5 %, Sen's interval above zero, and a slope that the stated deviations
-    alone could not make. A straight line is assumed; contacts that fail do so faster than straight, so
-    the early end of the interval is the one to plan by.
+    For unequal spacing: two values of one busy day say next to nothing of a slope, and the plain median
+    would let such pairs outvote the rest. Sievers 1978, Weighted rank statistics for simple linear
+    regression (from memory). The interval holds the slopes b at which the sum of time apart × sign of
+    (pair slope − b) is no larger than chance: that sum is Σ t·(2·rank − n − 1), a linear rank statistic
+    of variance Σ(t − mean)²·n(n+1)/3 over all orders of the values. Where the times cannot bear an
+    interval (all but one in one burst) its ends are infinite. Times increase, at least two.
     """
-    t, y, sd = (np.asarray(column, dtype=np.float64) for column in (times, values, sds))
-    if len(t) < 5 or t[-1] <= t[0]:
-        return None
-    trend, line = mann_kendall(y), theil_sen(t, y)
-    low, high = _slope_interval(t, line, sd)
-    if trend.p_value >= SIGNIFICANT_P or line.slope <= 0.0 or low <= 0.0:
-        return None
-    middle = float(np.mean(t))
-    residual = y - line.slope * (t - middle)
-    level = float(np.median(residual))
-    spread = max(float(np.median(np.abs(residual - level))) * 1.4826, float(np.sqrt(np.mean(sd**2))))
-    level_sd = math.sqrt(math.pi / 2.0 / len(t)) * spread  # of a median
+    t, y = np.asarray(times, dtype=np.float64), np.asarray(values, dtype=np.float64)
+    n = len(t)
+    first, second = np.triu_indices(n, k=1)
+    apart = t[second] - t[first]
+    if n < 2 or (apart <= 0.0).any():
+        raise ValueError("the times of a creep must increase")
+    slopes = (y[second] - y[first]) / apart
+    order = np.argsort(slopes)
+    slopes, weight = slopes[order], np.cumsum(apart[order])
+    total = float(weight[-1])
+    sigma = math.sqrt(float(np.sum((t - t.mean()) ** 2)) * n * (n + 1) / 3.0)
+    width = NormalDist().inv_cdf(0.5 + share / 2.0) * sigma
+    bounded = width < total
 
-    def reached(slope: float) -> tuple[float, float]:
-        """When this slope gets there, and the deviation of that from the levels alone [s]."""
-        if baseline is None:  # level + slope·x = ratio·(level + slope·(first − middle))
-            gain = (ratio - 1.0) / slope
-            return middle + ratio * (t[0] - middle) + gain * level, gain * level_sd
-        base, base_sd = baseline
-        return middle + (ratio * base - level) / slope, math.hypot(ratio * base_sd, level_sd) / slope
+    def at(below: float) -> float:
+        return float(slopes[min(int(np.searchsorted(weight, below)), len(slopes) - 1)])
 
-    quantile = NormalDist().inv_cdf(0.5 + INTERVAL_SHARE / 2.0)
-    centre, side = reached(line.slope)
-    early, late = reached(high)[0], reached(low)[0]
-    latest = centre + math.hypot(late - centre, quantile * side)
-    return Creep(
-        reaches_seconds=float(centre),
-        earliest_seconds=float(centre - math.hypot(centre - early, quantile * side)),
-        latest_seconds=float(latest) if math.isfinite(latest) else None,
-        slope_per_second=line.slope,
-        slope_low_per_second=low,
-        slope_high_per_second=high,
-        p_value=trend.p_value,
+    slope = at(total / 2.0)
+    return TheilSen(
+        slope=slope,
+        slope_low=at((total - width) / 2.0) if bounded else -math.inf,
+        slope_high=at((total + width) / 2.0) if bounded else math.inf,
+        intercept=float(np.median(y - slope * t)),
     )
-
-
-def _slope_interval(t: Array, line: TheilSen, sd: Array) -> tuple[float, float]:
-    """Sen's interval, never narrower than what the stated deviations make of a fitted slope."""
-    weight = 1.0 / np.maximum(sd, 1e-12) ** 2
-    centre = np.sum(weight * t) / np.sum(weight)
-    own = NormalDist().inv_cdf(0.5 + INTERVAL_SHARE / 2.0) / math.sqrt(
-        float(np.sum(weight * (t - centre) ** 2))
-    )
-    return min(line.slope_low, line.slope - own), max(line.slope_high, line.slope + own)
 
 
 def _ties(values: Array) -> NDArray[np.int64]:

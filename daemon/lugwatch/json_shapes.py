@@ -9,7 +9,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import fields
 
-from lugwatch.model import Alert, AlertChange, Estimate, LearnedShape, Passage, SourceHealth
+from lugwatch.model import Alert, AlertChange, Creep, Estimate, LearnedShape, Passage, SourceHealth
 from lugwatch.units import format_time
 
 JsonObject = dict[str, object]
@@ -43,6 +43,11 @@ def passage_object(passage: Passage) -> JsonObject:
 def learned_shape_object(shape: LearnedShape) -> JsonObject:
     """One learned shape as `shapes --json` shows it."""
     return _object(shape)
+
+
+def creep_object(creep: Creep) -> JsonObject:
+    """How one joint has moved over passages, as `creep --json` shows it."""
+    return _object(creep)
 
 
 def source_health_object(health: SourceHealth) -> JsonObject:

@@ -241,6 +241,7 @@ def passage_observation(plan: Plan, seen: Seen, window: Window, time: int, start
         monotonic_seconds=window.end_seconds,
         time=time,
         start_time=start_time,
+        seconds=window.end_seconds - window.start_seconds,
         flowing=flowing,
         amp_hours={c.channel: float(window.amp_seconds[i]) / 3600.0 for i, c in amps},
         peak_amps={c.channel: float(window.peak[i]) for i, c in amps if window.count[i] > 0},

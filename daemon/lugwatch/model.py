@@ -183,6 +183,7 @@ class JointState(StrEnum):
     RISING_FAST = "rising_fast"
     INTERMITTENT = "intermittent"  # its contact comes and goes
     PROBE_OFF = "probe_off"  # hardly answers to current: its probe has come off
+    CREEPING = "creeping"  # heats more from passage to passage
     SILENT = "silent"  # no reading
     STEADY = "steady"  # as its baseline
     LEARNING = "learning"  # too little load seen so far to have a baseline
@@ -225,6 +226,7 @@ class Condition(StrEnum):
     HEADING_HOT = "heading_hot"
     HOT = "hot"
     RISING_FAST = "rising_fast"
+    CREEPING = "creeping"
     INTERMITTENT = "intermittent"
     PROBE_OFF_JOINT = "probe_off_joint"
     NO_DATA = "no_data"
@@ -351,4 +353,42 @@ class LearnedShape:
     log_likelihood_gain: float  # per window, against the default shapes
 
 
-Output = Reading | Fault | Estimate | AlertChange | SourceHealth | Passage | LearnedShape
+class CreepVerdict(StrEnum):
+    """What the passages of a joint say when they are looked at together."""
+
+    TOO_FEW_PASSAGES = "too_few_passages"
+    STEADY = "steady"  # no trend
+    UNSURE = "unsure"  # a trend that is too small or too uncertain to act on
+    CREEPING = "creeping"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Creep:
+    """How one joint's rise coefficient has moved over passages, as judged at one time.
+
+    Gains are shares of the baseline, 0 where nothing has changed; ends of intervals are of 95 %.
+    """
+
+    joint: str
+    time: int
+    verdict: CreepVerdict
+    passages_count: int
+    first_time: int | None  # of the first passage that counts
+    last_time: int | None
+    rise_coefficient: float | None  # of the line at the last passage [K/A²]
+    gain_ratio: float | None  # from the first passage to the last
+    gain_ratio_low: float | None  # None: the passages lie too close together to tell
+    gain_ratio_high: float | None
+    gain_ratio_per_100_days: float | None
+    gain_ratio_per_100_days_low: float | None
+    gain_ratio_per_100_days_high: float | None
+    p_value: float | None  # one-sided, of a rise
+    baseline_coefficient: float | None  # K/A²; None: the level at the first passage stands in for it
+    baseline_coefficient_sd: float | None
+    reaches_ratio: float  # against the baseline
+    reaches_time: int | None  # None: it does not creep, or not within ten years
+    reaches_earliest_time: int | None
+    reaches_latest_time: int | None  # None beside a reaches_time: perhaps never
+
+
+Output = Reading | Fault | Estimate | AlertChange | SourceHealth | Passage | LearnedShape | Creep

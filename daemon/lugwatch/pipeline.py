@@ -5,13 +5,16 @@ inside a state are never changed in place. Not here: threads, files, sockets, cl
 sqlite3, socket, threading, asyncio, time or logging.
 """
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lugwatch import (
+    alert_rules,
     alert_states,
+    creep,
     estimator,
     intake,
     judgement,
@@ -56,6 +59,7 @@ class State:
     judgement: judgement.Memory
     book: alert_states.Book
     passages: passages.Tracker
+    creep: creep.History
     health: sources_health.Counts
     started_seconds: float  # monotonic
     window_time: int  # wall label of the open window's start
@@ -76,15 +80,22 @@ def begin(boat: Boat, monotonic_seconds: float, time: int) -> State:
         judgement=judgement.empty(joints),
         book=alert_states.Book(),
         passages=passages.Tracker(),
+        creep=creep.empty(joints),
         health=sources_health.empty(tuple(plan.channels_of_source)),
         started_seconds=monotonic_seconds,
         window_time=time,
     )
 
 
-def with_memory(state: State, book: alert_states.Book, tracker: passages.Tracker) -> State:
-    """A begun state with the alerts and numbers that a store remembers."""
-    return replace(state, book=book, passages=tracker)
+def with_memory(
+    state: State,
+    book: alert_states.Book,
+    tracker: passages.Tracker,
+    points: Mapping[str, Sequence[creep.Point]] | None = None,
+) -> State:
+    """A begun state with the alerts, numbers and each joint's passages that a store remembers."""
+    history = creep.remember(state.creep, _joint_ids(state), points or {})
+    return replace(state, book=book, passages=tracker, creep=history)
 
 
 Event = model.Event | learning.Answer
@@ -189,6 +200,14 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     book, changes = alert_states.apply(state.book, findings, tick.monotonic_seconds, tick.time)
     observation = judgement.passage_observation(plan, seen, window, tick.time, state.window_time)
     tracker, closed = passages.observe(state.passages, observation, plan.boat.watching.passage_gap_seconds)
+    crept: tuple[Output, ...] = ()
+    if closed:
+        history = state.creep
+        for passage in closed:
+            history = creep.add(history, _joint_ids(state), passage)
+        state = replace(state, book=book, baseline=baseline, creep=history)
+        state, crept = judge_creep(state, tick.monotonic_seconds, tick.time)
+        book = state.book
     memory, estimates = judgement.estimates(
         plan, seen, book, opened, tick.time, tick.monotonic_seconds, 0.0 if tick.closing else PUT_OUT_SECONDS
     )
@@ -197,7 +216,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     if closed:
         watch = jump.forget(watch)
     record, asked = learning.request(record, bool(closed), plan.rated_amps, plan.has_neighbours, GAP_SECONDS)
-    outputs: list[Output] = [*changes, *closed, *estimates, *said]
+    outputs: list[Output] = [*changes, *closed, *crept, *estimates, *said]
     if asked is not None:
         outputs.append(asked)
     if estimates and tracker.open is not None:
@@ -246,8 +265,42 @@ def _learned(state: State, answer: learning.Answer) -> tuple[State, tuple[Output
         baseline=baseline,
         bank=answer.learned.bank,
         tracked=tracked,
+        # what the open passage has told so far was measured with another rod
+        passages=replace(state.passages, rises={}),
     )
-    return state, learning.rows(tuple(j.joint for j in state.plan.boat.joints), answer)
+    # another shape measures with another rod: passages before and after must not be put in one row
+    history = state.creep
+    for i in range(len(state.plan.boat.joints)):
+        history = creep.forget(history, i, state.passages.next_passage_id)
+    state, crept = judge_creep(replace(state, creep=history), answer.monotonic_seconds, answer.time)
+    return state, (*learning.rows(_joint_ids(state), answer), *crept)
+
+
+def judge_creep(state: State, monotonic_seconds: float, time: int) -> tuple[State, tuple[Output, ...]]:
+    """What each joint's passages say now: a row a joint, and the changes of its alert.
+
+    To be asked when a passage has ended and when a baseline was taken anew.
+    """
+    plan, baseline = state.plan, state.baseline
+    rated_squared = plan.rated_amps**2
+    rows, findings = [], []
+    for i, joint in enumerate(plan.boat.joints):
+        if not plan.tracked[i]:
+            continue
+        usable = baseline.evidence_seconds[i] >= trend.USABLE_SECONDS
+        base = (
+            float(baseline.rise_kelvin[i] / rated_squared[i]),
+            float(baseline.rise_sd_kelvin[i] / rated_squared[i]),
+        )
+        judged = creep.judge(joint.joint, state.creep.points[i], base if usable else None, time)
+        rows.append(judged)
+        findings.append(alert_rules.creeping(joint, judged))
+    book, changes = alert_states.apply(state.book, findings, monotonic_seconds, time)
+    return replace(state, book=book), (*changes, *rows)
+
+
+def _joint_ids(state: State) -> tuple[str, ...]:
+    return tuple(joint.joint for joint in state.plan.boat.joints)
 
 
 def _inputs(plan: Plan, window: intake.Window) -> estimator.Inputs:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from lugwatch import alert_states, learning, passages, pipeline, snapshot
+from lugwatch.creep import Point
 from lugwatch.model import Alert, Boat, Fault, FaultKind, Output, Scan, Tick
 from lugwatch.pipeline import State
 
@@ -34,6 +35,7 @@ class Memory(Protocol):
     def next_alert_id(self) -> int: ...
     def next_alert_sequence(self) -> int: ...
     def next_passage_id(self) -> int: ...
+    def load_rises(self) -> dict[str, list[Point]]: ...
     def load_snapshot(self) -> tuple[int, int, str] | None: ...
     def write(
         self,
@@ -60,6 +62,7 @@ def resume(boat: Boat, memory: Memory, monotonic_seconds: float, time: int) -> S
         state,
         alert_states.opened(memory.load_alerts(), memory.next_alert_id(), memory.next_alert_sequence()),
         passages.Tracker(next_passage_id=memory.next_passage_id()),
+        memory.load_rises(),
     )
     saved = memory.load_snapshot()
     if saved is not None:

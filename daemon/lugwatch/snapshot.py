@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import jump, learning, shape, trend
+from lugwatch import creep, jump, learning, shape, trend
 from lugwatch.estimator import SHAPES_PER_JOINT, STATES
 from lugwatch.model import CurrentPassage, JointPassage, Passage
-from lugwatch.passages import Tracker
+from lugwatch.passages import RiseMean, Tracker
 from lugwatch.pipeline import State
 
 VERSION = 3
@@ -53,6 +53,8 @@ def to_text(state: State, monotonic_seconds: float, time: int) -> str:
             "unrest": None if state.record.unrest is None else float(state.record.unrest[i]),
             "busiest": None if state.record.busiest is None else float(state.record.busiest[i]),
             "change_ratio": float(state.watch.ratio[i]),
+            # of the creep only where it begins: the passages themselves stand in the store
+            "creep_first_passage_id": state.creep.first_passage_id[i],
         }
     document = {
         "version": VERSION,
@@ -94,6 +96,7 @@ def _passage(tracker: Tracker) -> dict[str, Any] | None:
         "joints": {
             j: [v.max_celsius, v.rise_coefficient, v.rise_coefficient_sd] for j, v in passage.joints.items()
         },
+        "rises": {j: [v.weight, v.mean, v.squares, v.least_sd] for j, v in tracker.rises.items()},
         "last_flow_seconds": _finite(tracker.last_flow_seconds),
         "last_flow_time": tracker.last_flow_time,
     }
@@ -129,9 +132,12 @@ def resume(state: State, text: str, monotonic_seconds: float, time: int) -> Stat
         "baseline_filter_sd_kelvin": baseline.filter_sd_kelvin.copy(),
         "change_ratio": state.watch.ratio.copy(),
     }
+    history = state.creep
     for i, joint in enumerate(state.plan.boat.joints):
         rows = slice(i * SHAPES_PER_JOINT, (i + 1) * SHAPES_PER_JOINT)
         saved = document["joints"].get(joint.joint)
+        if saved is not None:
+            history = creep.forget(history, i, saved.get("creep_first_passage_id", 0))
         if saved is None or not _fits(state, i, rows, saved):
             continue
         for name, array in arrays.items():
@@ -151,6 +157,7 @@ def resume(state: State, text: str, monotonic_seconds: float, time: int) -> Stat
             filter_sd_kelvin=kept["baseline_filter_sd_kelvin"],
         ),
         watch=replace(jump.empty(len(started), state.record.busiest), ratio=kept["change_ratio"]),
+        creep=history,
         passages=_resume_passage(state.passages, document["passage"], same_boot),
     )
 
@@ -208,6 +215,10 @@ def _resume_passage(tracker: Tracker, saved: dict[str, Any] | None, same_boot: b
     return Tracker(
         next_passage_id=max(tracker.next_passage_id, passage.passage_id + 1),
         open=passage,
+        rises={
+            j: RiseMean(weight=v[0], mean=v[1], squares=v[2], least_sd=v[3])
+            for j, v in saved.get("rises", {}).items()
+        },
         # after a reboot nobody knows how long the pause was: close it at the first look
         last_flow_seconds=(
             saved["last_flow_seconds"]

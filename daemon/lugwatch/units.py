@@ -46,6 +46,22 @@ def format_time(time: int) -> str:
     return f"{moment}.{milliseconds:03d}Z" if milliseconds else f"{moment}Z"
 
 
+# fmt: off
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+    "November", "December",
+)
+# fmt: on
+
+
+def format_date(time: int, beside: int) -> str:
+    """The UTC date of `time` [ms since 1970] as people say it: "3 June"; with its year if not `beside`'s."""
+    moment = datetime.fromtimestamp(time // 1000, UTC)
+    day = f"{moment.day} {_MONTHS[moment.month - 1]}"
+    same = moment.year == datetime.fromtimestamp(beside // 1000, UTC).year
+    return day if same else f"{day} {moment.year}"
+
+
 def format_duration(seconds: float) -> str:
     """A duration as people say it: "40 s", "12 min", "2 h 10 min", "3 d 4 h"."""
     whole = round(seconds)

@@ -12,6 +12,7 @@ from lugwatch.cli import (
     alerts,
     backup,
     check,
+    creep,
     demo,
     export,
     joints,
@@ -36,7 +37,7 @@ def commands() -> None:
     """
 
 
-for module in (demo, check, watch, web, replay, joints, alerts, passages, shapes, export, backup):
+for module in (demo, check, watch, web, replay, joints, alerts, passages, creep, shapes, export, backup):
     commands.add_command(module.command)
 
 

@@ -102,7 +102,7 @@ def _add_pages(app: FastAPI, look: Look, templates: jinja2.Environment, stamp: s
 
     @app.get("/passages")
     def passages_page() -> HTMLResponse:
-        return page("passages", passages=look.passages())
+        return page("passages", passages=look.passages(), creeps=look.creeps())
 
     @app.get("/watchman")
     def watchman_page() -> HTMLResponse:
@@ -132,6 +132,10 @@ def _add_json(app: FastAPI, look: Look) -> None:
     @app.get("/api/passages")
     def passages() -> JSONResponse:
         return JSONResponse(look.passages())
+
+    @app.get("/api/creep")
+    def creep() -> JSONResponse:
+        return JSONResponse(look.creeps())
 
     @app.get("/api/alerts")
     def alerts() -> JSONResponse:

@@ -81,6 +81,13 @@ class Look:
         with History.open(self.database) as history:
             return views.passages_view(history.passages(), history.boat())
 
+    def creeps(self) -> list[JsonObject]:
+        """The last judgement on each joint's passages."""
+        if is_absent(self.database):
+            return []
+        with History.open(self.database) as history:
+            return views.creeps_view(history.creeps(), history.boat())
+
     def alerts(self) -> list[JsonObject]:
         """Every alert there was, newest first."""
         if is_absent(self.database):

@@ -32,6 +32,7 @@ _WORDS = {
     JointState.LIMIT_ONLY: "within its limit",
     JointState.LEARNING: "still learning",
     JointState.WARMING: "warming",
+    JointState.CREEPING: "heating more from passage to passage",
     JointState.SILENT: "silent",
 }
 _PLURAL = {"its limit": "their limits"}

@@ -1,7 +1,8 @@
 """Store objects as JSON-ready dicts for the page: names, ages and the shared axis added.
 
 Keys keep the field's name and unit; what is not known is null; old figures are taken out, not greyed.
-Pure: no database, no web framework. May import: model, units, json_shapes, sentence, reading's Moment.
+Pure: no database, no web framework. May import: model, units, advice, creep, json_shapes, sentence,
+and Moment from reading.
 """
 
 import math
@@ -10,16 +11,30 @@ from dataclasses import replace
 from itertools import pairwise
 from statistics import median
 
+from lugwatch import advice
+from lugwatch.creep import PASSAGES_NEEDED
 from lugwatch.dashboard.reading import Moment
 from lugwatch.dashboard.sentence import UNREADABLE, WAITING, sentence
 from lugwatch.json_shapes import (
     JsonObject,
     alert_object,
+    creep_object,
     estimate_object,
     passage_object,
     source_health_object,
 )
-from lugwatch.model import Alert, AlertState, Boat, Category, Estimate, JointState, Passage, Quantity
+from lugwatch.model import (
+    Alert,
+    AlertState,
+    Boat,
+    Category,
+    Creep,
+    CreepVerdict,
+    Estimate,
+    JointState,
+    Passage,
+    Quantity,
+)
 from lugwatch.store.queries import Bucket
 from lugwatch.units import format_time
 
@@ -30,6 +45,7 @@ _TRIANGLE = (
     JointState.WARMING,
     JointState.RISING_FAST,
     JointState.INTERMITTENT,
+    JointState.CREEPING,
 )
 # A settling temperature may be absurd while little is known: the axis does not follow it further.
 AXIS_BEYOND_LIMIT_KELVIN = 30.0
@@ -199,6 +215,19 @@ def passages_view(passages: Iterable[Passage], boat: Boat) -> list[JsonObject]:
         shown = {key: names.get(key, key) for key in (*joints, *passage.currents)}
         views.append({**passage_object(ordered), "names": shown})
     return views
+
+
+def creeps_view(creeps: Iterable[Creep], boat: Boat) -> list[JsonObject]:
+    """How each joint has moved over passages, with its name and the same `told` in words."""
+    names = {j.joint: j.name for j in boat.joints}
+    return [{**creep_object(c), "name": names.get(c.joint, c.joint), "told": _told(c)} for c in creeps]
+
+
+def _told(creep: Creep) -> str:
+    if creep.verdict is CreepVerdict.TOO_FEW_PASSAGES:
+        return f"{creep.passages_count} of the {PASSAGES_NEEDED} passages needed to tell"
+    when = advice.reaches(creep)
+    return f"{creep.verdict}: {advice.gain(creep)}" + (f"; {when}" if when else "")
 
 
 def columns(buckets: Sequence[Bucket], interval_seconds: float) -> JsonObject:

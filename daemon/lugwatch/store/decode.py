@@ -4,6 +4,7 @@ import json
 import sqlite3
 from typing import Any
 
+from lugwatch.creep import Point
 from lugwatch.model import (
     Alert,
     AlertChange,
@@ -12,6 +13,8 @@ from lugwatch.model import (
     Category,
     Channel,
     Condition,
+    Creep,
+    CreepVerdict,
     CurrentPassage,
     Estimate,
     Fault,
@@ -23,7 +26,7 @@ from lugwatch.model import (
     Quantity,
     SourceHealth,
 )
-from lugwatch.store.rows import ALERT_FIELDS, ESTIMATE_FIELDS
+from lugwatch.store.rows import ALERT_FIELDS, CREEP_FIELDS, ESTIMATE_FIELDS
 
 Row = sqlite3.Row | dict[str, Any]
 
@@ -101,6 +104,20 @@ def fault_from_row(row: Row) -> Fault:
         detail=row["detail"],
         monotonic_seconds=row["monotonic_seconds"],
         time=row["time"],
+    )
+
+
+def creep_from_row(row: Row) -> Creep:
+    values = {name: row[name] for name in CREEP_FIELDS}
+    return Creep(**values | {"verdict": CreepVerdict(row["verdict"])})
+
+
+def rise_point_from_row(row: Row) -> Point:
+    return Point(
+        passage_id=row["passage_id"],
+        time=row["time"],
+        rise_coefficient=row["rise_coefficient"],
+        rise_coefficient_sd=row["rise_coefficient_sd"],
     )
 
 

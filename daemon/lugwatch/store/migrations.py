@@ -11,7 +11,7 @@ from sqlite_utils import Database, Migrations
 
 APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
 # one per migration: a file with a higher number comes from a newer version and is refused
-SCHEMA_NUMBER = 2
+SCHEMA_NUMBER = 3
 
 _BOAT = (
     """CREATE TABLE boot (
@@ -211,6 +211,37 @@ def learned_shapes(db: Database) -> None:
             PRIMARY KEY (joint, time)
         ) STRICT, WITHOUT ROWID"""
     )
+
+
+@migrations()
+def creeps(db: Database) -> None:
+    """What the passages of a joint said together, each time one had ended."""
+    db.execute(
+        """CREATE TABLE creep (
+            creep_id INTEGER PRIMARY KEY,
+            joint TEXT NOT NULL,
+            time INTEGER NOT NULL,
+            verdict TEXT NOT NULL,
+            passages_count INTEGER NOT NULL,
+            first_time INTEGER,
+            last_time INTEGER,
+            rise_coefficient REAL,
+            gain_ratio REAL,
+            gain_ratio_low REAL,
+            gain_ratio_high REAL,
+            gain_ratio_per_100_days REAL,
+            gain_ratio_per_100_days_low REAL,
+            gain_ratio_per_100_days_high REAL,
+            p_value REAL,
+            baseline_coefficient REAL,
+            baseline_coefficient_sd REAL,
+            reaches_ratio REAL NOT NULL,
+            reaches_time INTEGER,
+            reaches_earliest_time INTEGER,
+            reaches_latest_time INTEGER
+        ) STRICT"""
+    )
+    db.execute("CREATE INDEX creep_joint ON creep (joint, creep_id)")
 
 
 def migrate(connection: sqlite3.Connection) -> None:

@@ -15,6 +15,7 @@ from lugwatch.model import (
     AlertState,
     Boat,
     Channel,
+    Creep,
     Estimate,
     Fault,
     LearnedShape,
@@ -134,6 +135,14 @@ class History:
         """Every shape that was learned, by joint, newest first."""
         found = self._fetch("SELECT * FROM learned_shape ORDER BY joint, time DESC")
         return [LearnedShape(**dict(row)) for row in found]
+
+    def creeps(self) -> list[Creep]:
+        """The last judgement on each configured joint, in the boat's order; those never judged are absent."""
+        found = self._fetch(
+            "SELECT creep.* FROM creep JOIN joint USING (joint) WHERE joint.position IS NOT NULL"
+            " AND creep_id IN (SELECT max(creep_id) FROM creep GROUP BY joint) ORDER BY joint.position"
+        )
+        return [decode.creep_from_row(row) for row in found]
 
     def faults(self, limit: int = 100) -> list[Fault]:
         """Newest first."""

@@ -15,6 +15,7 @@ from lugwatch.model import (
     Alert,
     AlertChange,
     Boat,
+    Creep,
     Estimate,
     Fault,
     LearnedShape,
@@ -55,6 +56,8 @@ INSERT_SOURCE_HEALTH = _insert(
 )
 LEARNED_FIELDS = tuple(field.name for field in fields(LearnedShape))
 INSERT_LEARNED_SHAPE = _insert("INSERT OR REPLACE", "learned_shape", LEARNED_FIELDS)
+CREEP_FIELDS = tuple(field.name for field in fields(Creep))
+INSERT_CREEP = _insert("INSERT", "creep", CREEP_FIELDS)
 UPSERT_PASSAGE = (
     _insert("INSERT", "passage", ("passage_id", "start_time", "end_time", "amp_hours", "max_amps"))
     + " ON CONFLICT (passage_id) DO UPDATE SET start_time = excluded.start_time,"
@@ -73,7 +76,8 @@ INSERT_PASSAGE_JOINT = _insert(
 def by_kind(outputs: Iterable[Output]) -> dict[type, list[Any]]:
     """Outputs sorted by their class, each in the order it came."""
     kinds: dict[type, list[Any]] = {
-        kind: [] for kind in (Reading, Fault, Estimate, AlertChange, SourceHealth, Passage, LearnedShape)
+        kind: []
+        for kind in (Reading, Fault, Estimate, AlertChange, SourceHealth, Passage, LearnedShape, Creep)
     }
     for output in outputs:
         kinds[type(output)].append(output)
@@ -144,6 +148,14 @@ def source_health_rows(healths: Sequence[SourceHealth], batch_id: int) -> list[R
 
 def learned_shape_rows(shapes: Sequence[LearnedShape]) -> list[Row]:
     return [tuple(getattr(shape, name) for name in LEARNED_FIELDS) for shape in shapes]
+
+
+def creep_rows(creeps: Sequence[Creep]) -> list[Row]:
+    """Rows of `creep`. Raises ValueError for a number that is none."""
+    rows = [tuple(getattr(creep, name) for name in CREEP_FIELDS) for creep in creeps]
+    for row in rows:
+        _refuse_not_finite("creep", str(row[0]), row)
+    return rows
 
 
 def latest_passages(passages: Sequence[Passage]) -> list[Passage]:

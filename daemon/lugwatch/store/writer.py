@@ -15,12 +15,14 @@ from pathlib import Path
 from typing import Any
 
 from lugwatch.clock import Clock
+from lugwatch.creep import PASSAGES_KEPT, Point
 from lugwatch.errors import UserError
 from lugwatch.model import (
     Alert,
     AlertChange,
     AlertState,
     Boat,
+    Creep,
     CrewDeed,
     Estimate,
     Fault,
@@ -31,7 +33,7 @@ from lugwatch.model import (
     SourceHealth,
 )
 from lugwatch.store import rows
-from lugwatch.store.decode import alert_from_row
+from lugwatch.store.decode import alert_from_row, rise_point_from_row
 from lugwatch.store.errors import (
     BUSY_CODES,
     StoreDamaged,
@@ -157,6 +159,25 @@ class Store:
 
     def next_passage_id(self) -> int:
         return self._next("passage", "passage_id")
+
+    def load_rises(self) -> dict[str, list[Point]]:
+        """Each joint's rise coefficient on the passages that have ended since its shape was last learned.
+
+        Oldest first, of the latest passages only: no more than a creep is judged by.
+        """
+        found = self._fetch(
+            "SELECT passage_joint.*, (start_time + end_time) / 2 AS time FROM passage_joint"
+            " JOIN passage USING (passage_id) WHERE end_time IS NOT NULL"
+            " AND rise_coefficient IS NOT NULL AND rise_coefficient_sd IS NOT NULL AND start_time >"
+            " (SELECT coalesce(max(time), start_time - 1) FROM learned_shape"
+            "  WHERE learned_shape.joint = passage_joint.joint)"
+            " AND passage_id > (SELECT max(passage_id) FROM passage) - ? ORDER BY passage_id",
+            2 * PASSAGES_KEPT,  # a joint may have missed some
+        )
+        points: dict[str, list[Point]] = {}
+        for row in found:
+            points.setdefault(row["joint"], []).append(rise_point_from_row(row))
+        return points
 
     def load_snapshot(self) -> tuple[int, int, str] | None:
         """Boot id, time [ms] and text of the last snapshot written, or None."""
@@ -311,6 +332,7 @@ class Store:
             many(rows.INSERT_ALERT_CHANGE, rows.alert_change_rows(kinds[AlertChange], batch_id))
             many(rows.INSERT_SOURCE_HEALTH, rows.source_health_rows(kinds[SourceHealth], batch_id))
             many(rows.INSERT_LEARNED_SHAPE, rows.learned_shape_rows(kinds[LearnedShape]))
+            many(rows.INSERT_CREEP, rows.creep_rows(kinds[Creep]))
             _put_passages(connection, kinds[Passage])
             many(
                 "UPDATE crew_action SET taken_time = ? WHERE action_id = ?",
