@@ -17,6 +17,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import accusations
 import detection
 import steadiness
 from setting import Line, Setting
@@ -25,6 +26,9 @@ FIGURES: dict[str, Callable[[Setting], list[Line]]] = {
     "scatter": steadiness.scatter,
     "doubling": detection.doubling,
     "false_alerts": steadiness.false_alerts,
+    "runaway": detection.runaway,
+    "wrong_joint": accusations.wrong_joint,
+    "air": accusations.air,
 }
 DEFAULT_CACHE = Path(tempfile.gettempdir()) / "lugwatch-bench"
 
