@@ -250,10 +250,13 @@ def runaway(setting: Setting) -> list[Line]:
     lines = [
         none_of("no word before 90 °C", silent, count),
         at_least(
-            f"lead of the first word over a fixed alarm at 70 °C, worst of {len(fair)}", min(first), 4.0, "×"
+            f"lead of the first word over a fixed alarm at 70 °C, worst of {len(fair)}",
+            min(first, default=math.nan),
+            4.0,
+            "×",
         ),
         at_least("  median", median(first), 4.0, "×"),
-        at_least("lead of the first warning or alarm, worst", min(warned), 4.0, "×"),
+        at_least("lead of the first warning or alarm, worst", min(warned, default=math.nan), 4.0, "×"),
         at_least("  median", median(warned), 4.0, "×"),
         note("runs too near 70 °C from the start for a lead of 4 ×", f"{len(found) - len(fair)} of {count}"),
         note("lead of the fixed alarm", f"median {median(r.fixed_seconds for r in found) / 60:.0f} min"),

@@ -18,6 +18,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import accusations
+import cost
+import curve
 import detection
 import steadiness
 from setting import Line, Setting
@@ -26,9 +28,11 @@ FIGURES: dict[str, Callable[[Setting], list[Line]]] = {
     "scatter": steadiness.scatter,
     "doubling": detection.doubling,
     "false_alerts": steadiness.false_alerts,
+    "curve": curve.curve,
     "runaway": detection.runaway,
     "wrong_joint": accusations.wrong_joint,
     "air": accusations.air,
+    "cost": cost.cost,
 }
 DEFAULT_CACHE = Path(tempfile.gettempdir()) / "lugwatch-bench"
 

@@ -17,3 +17,12 @@ def points() -> tuple[Thresholds, ...]:
         for ratio in RATIOS
     ]
     return (own, *moved, *(replace(own, certainty_sd=sd) for sd in CERTAINTIES))
+
+
+def names() -> tuple[str, ...]:
+    """Which curve each point is on."""
+    return (
+        "the product, its own thresholds",
+        *("the product, ratio moved" for _ in RATIOS),
+        *("the product, certainty moved" for _ in CERTAINTIES),
+    )
