@@ -99,9 +99,12 @@ def plain_loop_seconds(filters: int, steps: int) -> float:
     for other in others:
         other.H = np.array([[1.0, 1.0, 0.0, 0.0, 1.0]])
     times = []
-    for _ in range(steps):
+    for number in range(steps):
+        drive = 0.5 + 0.1 * (number % 2)
         start = time.perf_counter()
         for other in others:
+            # the model moves with the current, in ours too
+            other.F[0, 2], other.F[1, 3] = 0.04 * drive, 0.004 * drive
             other.predict()
             other.update(15.0)
         times.append(time.perf_counter() - start)

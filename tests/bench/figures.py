@@ -21,6 +21,7 @@ import accusations
 import cost
 import curve
 import detection
+import honesty_figure
 import steadiness
 from setting import Line, Setting
 
@@ -32,6 +33,7 @@ FIGURES: dict[str, Callable[[Setting], list[Line]]] = {
     "runaway": detection.runaway,
     "wrong_joint": accusations.wrong_joint,
     "air": accusations.air,
+    "honesty": honesty_figure.honesty_lines,
     "cost": cost.cost,
 }
 DEFAULT_CACHE = Path(tempfile.gettempdir()) / "lugwatch-bench"

@@ -22,6 +22,7 @@ import numpy as np
 import lugwatch.simulator
 
 PROCESSES = 2
+MAKERS = ("recordings.py", "honesty.py", "truth.py")  # of what is kept from run to run
 
 T = TypeVar("T")
 
@@ -117,8 +118,9 @@ def kept(folder: Path, key: object, make: Callable[[], T]) -> T:
 
 @cache
 def simulator_digest() -> str:
-    """Changes with any change of the simulator or of numpy's generators."""
+    """Changes with the simulator, with what is made of it here, and with numpy's generators."""
     digest = hashlib.sha256(np.__version__.encode())
-    for path in sorted(Path(lugwatch.simulator.__file__).parent.glob("*.py")):
+    here = [Path(__file__).with_name(name) for name in MAKERS]
+    for path in [*sorted(Path(lugwatch.simulator.__file__).parent.glob("*.py")), *here]:
         digest.update(path.read_bytes())
     return digest.hexdigest()

@@ -137,6 +137,7 @@ def listen(
     *,
     sweep: Sweep | None = None,
     each_estimate: Callable[[Estimate], None] | None = None,
+    each_tick: Callable[[pipeline.State], None] | None = None,
 ) -> pipeline.State:
     """Feed a recording as a replay does; what is said is added to `heard`."""
     channels = recording.channels
@@ -161,6 +162,8 @@ def listen(
                         each_estimate(output)
             if sweep is not None and sweep.facts:
                 sweep.close(tick, heard)
+            if each_tick is not None:
+                each_tick(state)
     finally:
         alert_rules.JOINT_RULES = rules
     heard.hours += recording.hours
