@@ -5,7 +5,6 @@ last estimate is held against the plant; innovations are taken inside the filter
 """
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +13,7 @@ from setting import Setting, kept, simulator_digest
 from truth import held_for, rise_coefficients, settles_in_still_air
 from watched import Heard, boat_of, listen, trained
 
-from lugwatch import estimator, kalman, pipeline
+from lugwatch import estimator, pipeline
 from lugwatch.model import Estimate
 from lugwatch.simulator.boat import JOINTS, make_boat
 from lugwatch.simulator.electrics import CURRENTS
@@ -128,27 +127,21 @@ class Innovations:
     """Takes the filter's innovations while it runs: of each joint's likeliest shape, under load."""
 
     def __init__(self) -> None:
-        self.last: tuple[Floats, Floats] | None = None
+        self.stepped = np.array([])
         self.squares: list[Floats] = []
 
-    def update(self, own: Callable[..., tuple[Floats, ...]], *arguments: object) -> tuple[Floats, ...]:
-        """Stands in for `kalman.update`."""
-        result = own(*arguments)
-        self.last = (result[2], result[3])
-        return result
-
     def tick(self, state: pipeline.State) -> None:
-        """At the end of a row; only where a window was closed and it was this bank's."""
-        if self.last is None or len(self.last[0]) != state.bank.rows:
+        """At the end of a row; counts only where a window was closed."""
+        tracked, joints = state.tracked, len(state.plan.boat.joints)
+        if np.array_equal(tracked.stepped, self.stepped):
             return
-        joints = len(state.plan.boat.joints)
-        weight = estimator.weights(state.tracked).reshape(joints, -1)
-        best = np.arange(joints), weight.argmax(axis=1)
-        innovation, variance = (part.reshape(joints, -1)[best] for part in self.last)
-        amps_squared = state.judgement.present_amps_squared
-        loaded = np.nan_to_num(amps_squared) >= (2.0 * state.plan.floor_amps) ** 2
-        self.squares.append(np.where(loaded, innovation**2 / variance, np.nan))
-        self.last = None
+        self.stepped = tracked.stepped
+        best = np.arange(joints), estimator.weights(tracked).reshape(joints, -1).argmax(axis=1)
+        innovation = tracked.innovation.reshape(joints, -1)[best]
+        variance = tracked.innovation_variance.reshape(joints, -1)[best]
+        amps_squared = np.nan_to_num(state.judgement.present_amps_squared)
+        loaded = (amps_squared >= (2.0 * state.plan.floor_amps) ** 2) & (variance > 0.0)
+        self.squares.append(np.where(loaded, innovation**2 / np.where(loaded, variance, 1.0), np.nan))
 
 
 def judge(setting: Setting, boat_seed: int, passages: int) -> list[Judged]:
@@ -166,20 +159,13 @@ def _judge(setting: Setting, boat_seed: int, passages: int) -> list[Judged]:
     )  # fmt: skip
     state = learned.state
     found: list[Judged] = []
-    own_update = kalman.update
     for number in range(passages):
         start_time = learned.next_time + number * DAY_MS
         key = (simulator_digest(), "honesty", boat_seed, number, start_time, PLANT_STEP_SECONDS, HELD_SECONDS)
         lived = kept(setting.cache, key, lambda n=number, t=start_time: live(boat_seed, n, t))
         estimates: list[Estimate] = []
         spy = Innovations()
-        kalman.update = lambda *a, spy=spy: spy.update(own_update, *a)  # type: ignore[assignment]
-        try:
-            state = listen(
-                state, lived.recording, Heard(), each_estimate=estimates.append, each_tick=spy.tick
-            )
-        finally:
-            kalman.update = own_update
+        state = listen(state, lived.recording, Heard(), each_estimate=estimates.append, each_tick=spy.tick)
         true = rise_coefficients(
             lived.simulation, lived.rms_amps, lived.air_celsius, lived.draught, neighbour_weight
         )
