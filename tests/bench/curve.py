@@ -14,7 +14,7 @@ import numpy as np
 import steadiness
 from recordings import LEARNING_PASSAGES, ROW_SECONDS, Recording, season
 from setting import Line, Setting, median, none_of, note, spread
-from sweep_points import names, points
+from sweep_points import BELIEVED, names, points
 from watched import LEARNING_HOURS
 
 from lugwatch.model import Condition
@@ -213,6 +213,16 @@ def curve(setting: Setting) -> list[Line]:
             f"ratio {thresholds.warming_ratio:.2f}, {thresholds.certainty_sd:g} sd",
             1000.0 * false / hours,
             (d.sweep_seconds[i] if d.sweep_seconds else math.inf for d in doubled),
+        )
+    for sd in BELIEVED[: setting.pick(len(BELIEVED), 1)]:
+        calm = spread(steadiness.healthy, [(setting, seed, sd) for seed in steadiness.boats(setting)])
+        changed = spread(detection.doublings, [(setting, b, sd) for b in detection.boats(setting)])
+        false = sum(s.condition is Condition.WARMING for heard in calm for s in heard.said)
+        add(
+            "the product, belief in a change",
+            f"from {sd:g} sd on",
+            1000.0 * false / hours,
+            (d.seconds for part in changed for d in part),
         )
     false_counts = spread(simple_false, [(setting, seed) for seed in steadiness.boats(setting)])
     others = [d for part in spread(delays, [(setting, b) for b in detection.boats(setting)]) for d in part]

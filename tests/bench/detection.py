@@ -7,7 +7,7 @@ import numpy as np
 from recordings import HOUR_SECONDS, Recording, lived
 from setting import Line, Setting, at_least, at_most, kept, median, none_of, note, spread
 from sweep_points import points
-from watched import Heard, Said, Sweep, accused_already, listen, trained
+from watched import Heard, Said, Sweep, accused_already, believing, listen, trained
 
 from lugwatch.model import Condition
 from lugwatch.simulator.boat import JOINTS
@@ -56,16 +56,21 @@ class Doubling:
     sweep_seconds: tuple[float, ...]
 
 
-def doublings(setting: Setting, boat_seed: int) -> list[Doubling]:
+def doublings(setting: Setting, boat_seed: int, believed_sd: float | None = None) -> list[Doubling]:
     """Each joint of a boat in turn."""
-    return kept(setting.run, ("doublings", boat_seed), lambda: _doublings(setting, boat_seed))
+    with believing(believed_sd):
+        return kept(
+            setting.run,
+            ("doublings", boat_seed, believed_sd),
+            lambda: _doublings(setting, boat_seed, setting.sweeping and believed_sd is None),
+        )
 
 
-def _doublings(setting: Setting, boat_seed: int) -> list[Doubling]:
+def _doublings(setting: Setting, boat_seed: int, sweeping: bool) -> list[Doubling]:
     found = []
     for circuit in ("alternator", "battery", "house", "inverter"):
         joints = [j.joint for j in JOINTS if j.current == circuit]
-        found += _circuit(setting, boat_seed, circuit, joints[:: setting.pick(1, 2)])
+        found += _circuit(setting, boat_seed, circuit, joints[:: setting.pick(1, 2)], sweeping)
     return found
 
 
@@ -87,11 +92,13 @@ def doubled(joint: str) -> PlantFault:
     return PlantFault(kind=Trouble.RESISTANCE_STEP, where=joint, start_seconds=DOUBLED_SECONDS, size=2.0)
 
 
-def _circuit(setting: Setting, boat_seed: int, circuit: str, joints: list[str]) -> list[Doubling]:
+def _circuit(
+    setting: Setting, boat_seed: int, circuit: str, joints: list[str], sweeping: bool
+) -> list[Doubling]:
     """The passage up to the fault is the same for every joint, so it is watched once."""
     sound = loaded(setting, boat_seed, circuit)
     rows = int(np.searchsorted(sound.seconds(), DOUBLED_SECONDS))
-    sweep = Sweep(points()) if setting.sweeping else None
+    sweep = Sweep(points()) if sweeping else None
     before = Heard()
     state = listen(trained(setting, boat_seed).state, sound.cut(rows), before, sweep=sweep)
     books = list(sweep.books) if sweep else []

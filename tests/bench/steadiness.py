@@ -6,7 +6,7 @@ import numpy as np
 from recordings import LEARNING_PASSAGES, season
 from setting import Line, Setting, at_most, kept, none_of, note, spread
 from sweep_points import points
-from watched import LEARNING_HOURS, Heard, Sweep, boat_of, listen, trained
+from watched import LEARNING_HOURS, Heard, Sweep, believing, boat_of, listen, trained
 
 PASSAGES = 6  # after the learning ones
 QUICK_PASSAGES = 3
@@ -17,16 +17,21 @@ def boats(setting: Setting) -> range:
     return range(1, 1 + setting.pick(7, 2))
 
 
-def healthy(setting: Setting, boat_seed: int) -> Heard:
+def healthy(setting: Setting, boat_seed: int, believed_sd: float | None = None) -> Heard:
     """What is said on healthy passages after learning."""
-    return kept(setting.run, ("healthy", boat_seed), lambda: _healthy(setting, boat_seed))
+    with believing(believed_sd):
+        return kept(
+            setting.run,
+            ("healthy", boat_seed, believed_sd),
+            lambda: _healthy(setting, boat_seed, setting.sweeping and believed_sd is None),
+        )
 
 
-def _healthy(setting: Setting, boat_seed: int) -> Heard:
+def _healthy(setting: Setting, boat_seed: int, sweeping: bool) -> Heard:
     learned = trained(setting, boat_seed)
     count = LEARNING_PASSAGES + setting.pick(PASSAGES, QUICK_PASSAGES)
     state, heard = learned.state, Heard()
-    sweep = Sweep(points()) if setting.sweeping else None
+    sweep = Sweep(points()) if sweeping else None
     for part in season(setting, boat_seed, count, LEARNING_HOURS)[2 * LEARNING_PASSAGES :]:
         state = listen(state, part, heard, sweep=sweep)
     return heard

@@ -6,6 +6,8 @@ from lugwatch.alert_rules import Thresholds
 
 RATIOS = (1.04, 1.06, 1.08, 1.10, 1.12, 1.15, 1.20, 1.25, 1.35, 1.5)
 CERTAINTIES = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
+# of a sudden change, to believe it: tried in runs of their own
+BELIEVED = (3.0, 4.0, 6.5)
 
 
 def points() -> tuple[Thresholds, ...]:

@@ -5,7 +5,8 @@ Nothing here looks into the estimator; the pipeline is stepped as `replay` steps
 
 import math
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
@@ -13,7 +14,7 @@ from pathlib import Path
 from recordings import DAY_MS, LEARNING_PASSAGES, START_TIME, Recording, season
 from setting import Setting, kept
 
-from lugwatch import alert_rules, alert_states, config, pipeline
+from lugwatch import alert_rules, alert_states, config, jump, pipeline
 from lugwatch.model import (
     AlertChange,
     AlertChangeKind,
@@ -168,6 +169,20 @@ def listen(
         alert_rules.JOINT_RULES = rules
     heard.hours += recording.hours
     return state
+
+
+@contextmanager
+def believing(deviations: float | None) -> Iterator[None]:
+    """Sudden changes are believed from so many deviations on; None: as the product has it.
+
+    This cannot be asked again afterwards: what is believed changes what is tracked.
+    """
+    own = jump.BELIEVED_SD
+    jump.BELIEVED_SD = own if deviations is None else deviations
+    try:
+        yield
+    finally:
+        jump.BELIEVED_SD = own
 
 
 def accused_already(state: pipeline.State, joint: str) -> bool:
