@@ -1,6 +1,7 @@
-"""What is claimed about speed and memory, measured in one run: `python tests/bench/run.py`.
+"""What it costs: time of one step, of one row, of a replayed season; bytes a reading; memory.
 
-Prints figures with their ratio to something measured in the same run; nothing here passes or fails.
+Times depend on the machine, so each stands beside a plain loop over a general filter library
+(filterpy) measured in the same run.
 """
 
 import resource
@@ -11,14 +12,18 @@ from pathlib import Path
 
 import numpy as np
 from filterpy.kalman import KalmanFilter
+from setting import Line, Setting, at_least, at_most, note
 
 from lugwatch import estimator, pipeline
 from lugwatch.model import Boat, Channel, Joint, Quantity, Scan, Tick, Watching
 
 JOINTS = 16
+STATES = 5
+ROW_SECONDS, WINDOW_SECONDS = 5.0, 10.0
 
 
 def boat() -> Boat:
+    """Sixteen joints on one current, six of them with a neighbour."""
     names = [f"joint_{i}" for i in range(JOINTS)]
     return Boat(
         name="Bench",
@@ -40,19 +45,23 @@ def boat() -> Boat:
     )  # fmt: skip
 
 
-def rows(count: int, seconds: float = 5.0) -> Iterator[tuple[Scan, Tick]]:
+def rows(count: int) -> Iterator[tuple[Scan, Tick]]:
+    """A load that hunts about 90 A; every joint warms in one time constant to its own rise."""
     random = np.random.default_rng(1)
+    rises = random.uniform(10.0, 30.0, JOINTS)
     for k in range(count):
-        t = k * seconds
+        t = k * ROW_SECONDS
         amps = 90.0 + random.normal() * 3.0
-        values = [(f"joint_{i}", round((30.0 + i + random.normal() * 0.05) * 16) / 16) for i in range(JOINTS)]
+        warm = 20.0 + rises * (1.0 - np.exp(-t / 1500.0)) + random.normal(size=JOINTS) * 0.03
+        values = [(f"joint_{i}", float(round(c * 16) / 16)) for i, c in enumerate(warm)]
         yield (
             Scan(values=(*values, ("air", 20.0), ("amps", amps)), monotonic_seconds=t, time=int(t * 1000)),
             Tick(monotonic_seconds=t, time=int(t * 1000)),
         )
 
 
-def bench_pipeline(count: int = 8000) -> float:
+def pipeline_rows_per_second(count: int) -> float:
+    """The pure core alone."""
     events = list(rows(count))
     state = pipeline.begin(boat(), 0.0, 0)
     start = time.perf_counter()
@@ -62,15 +71,15 @@ def bench_pipeline(count: int = 8000) -> float:
     return count / (time.perf_counter() - start)
 
 
-def bench_filter(steps: int = 1500) -> tuple[float, float]:
-    """Seconds per step of all joints: ours (with its whole bank), and filterpy with one filter a joint."""
+def step_seconds(steps: int) -> tuple[float, int]:
+    """Median of one step of the estimator for all joints, and how many filters it ran."""
     bank = estimator.default_bank(np.full(JOINTS, 120.0), np.zeros(JOINTS, dtype=bool))
     tracked = estimator.initial(bank)
     everywhere = np.ones(JOINTS)
     times = []
     for k in range(steps):
         inputs = estimator.Inputs(
-            monotonic_seconds=10.0 * k,
+            monotonic_seconds=WINDOW_SECONDS * k,
             probe_celsius=everywhere * 35.0,
             probe_count=everywhere * 2.0,
             air_celsius=everywhere * 20.0,
@@ -81,20 +90,28 @@ def bench_filter(steps: int = 1500) -> tuple[float, float]:
         start = time.perf_counter()
         tracked = estimator.step(bank, tracked, inputs, 600.0)
         times.append(time.perf_counter() - start)
-    others = [KalmanFilter(dim_x=5, dim_z=1) for _ in range(JOINTS)]
+    return float(np.median(times)), bank.rows
+
+
+def plain_loop_seconds(filters: int, steps: int) -> float:
+    """Median time of one step of so many filters of the library, one after the other."""
+    others = [KalmanFilter(dim_x=STATES, dim_z=1) for _ in range(filters)]
     for other in others:
         other.H = np.array([[1.0, 1.0, 0.0, 0.0, 1.0]])
-    other_times = []
-    for _ in range(200):
+    times = []
+    for number in range(steps):
+        drive = 0.5 + 0.1 * (number % 2)
         start = time.perf_counter()
         for other in others:
+            # the model moves with the current, in ours too
+            other.F[0, 2], other.F[1, 3] = 0.04 * drive, 0.004 * drive
             other.predict()
             other.update(15.0)
-        other_times.append(time.perf_counter() - start)
-    return float(np.median(times)), float(np.median(other_times))
+        times.append(time.perf_counter() - start)
+    return float(np.median(times))
 
 
-def bench_replay(count: int = 20_000) -> tuple[float, float]:
+def replay_command(count: int) -> tuple[float, float]:
     """Rows per second through the command, database included, and bytes of database per reading."""
     from click.testing import CliRunner
 
@@ -118,23 +135,30 @@ def bench_replay(count: int = 20_000) -> tuple[float, float]:
         return count / seconds, (folder / "r.db").stat().st_size / (count * (JOINTS + 2))
 
 
-def main() -> None:
-    ours, other = bench_filter()
-    print(
-        f"filter, {JOINTS} joints with {estimator.SHAPES_PER_JOINT} shapes each: {ours * 1e6:.0f} µs a step"
-    )
-    print(f"  filterpy, one filter for each joint: {other * 1e6:.0f} µs; ratio {other / ours:.1f}")
-    shapes = other * estimator.SHAPES_PER_JOINT / ours
-    print(f"  for the same number of filters: ratio {shapes:.0f}")
-    alone = bench_pipeline()
-    print(f"pipeline alone, {JOINTS} joints, rows of 5 s: {alone:.0f} rows/s")
-    whole, size = bench_replay()
-    print(
-        f"replay command with database: {whole:.0f} rows/s; ratio to the pipeline alone {whole / alone:.2f}"
-    )
-    print(f"  database: {size:.1f} bytes per reading, estimates and indexes included")
-    print(f"peak memory of this run: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
-
-
-if __name__ == "__main__":
-    main()
+def cost(setting: Setting) -> list[Line]:
+    """Time, memory and bytes for sixteen joints; times against a plain loop of the same run."""
+    step, filters = step_seconds(setting.pick(2000, 500))
+    one_each = plain_loop_seconds(JOINTS, setting.pick(300, 100))
+    as_many = plain_loop_seconds(filters, setting.pick(100, 30))
+    alone = pipeline_rows_per_second(setting.pick(8000, 3000))
+    whole, size = replay_command(setting.pick(20_000, 5000))
+    # the loop does one step a window; a window is two rows
+    loop_rows = WINDOW_SECONDS / ROW_SECONDS / as_many
+    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return [
+        at_most(
+            f"one step of the estimator, {JOINTS} joints ({filters} filters), median", step * 1e6, 60, "µs", 0
+        ),
+        at_least(
+            f"replay command, rows/s, over a plain loop of {filters} filters", whole / loop_rows, 10, "×"
+        ),
+        note(f"the plain loop, {JOINTS} filters", f"{one_each * 1e6:.0f} µs, {one_each / step:.1f} × ours"),
+        note(f"the plain loop, {filters} filters", f"{as_many * 1e6:.0f} µs, {as_many / step:.1f} × ours"),
+        note(
+            "pipeline alone",
+            f"{alone:.0f} rows/s, {1e6 / alone:.0f} µs a row, {alone / loop_rows:.1f} × the loop",
+        ),
+        note("replay command with database", f"{whole:.0f} rows/s, {whole / alone:.2f} × the pipeline alone"),
+        note("database", f"{size:.1f} bytes a reading, estimates and indexes included"),
+        note("peak memory of this run", f"{memory:.0f} MB"),
+    ]
