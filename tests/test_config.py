@@ -144,3 +144,32 @@ def test_a_half_written_file_is_an_error_or_a_smaller_boat(tmp_path: Path, cut: 
         assert config.load(path).boat.joints
     except UserError as error:
         assert "lugwatch.toml" in str(error)
+
+
+@pytest.mark.parametrize(
+    ("written", "read"), [("50", (50.0,)), ("[70, 50]", (70.0, 50.0)), ("[16.5]", (16.5,)), ("", ())]
+)
+def test_cables_are_a_number_or_a_list(tmp_path: Path, written: str, read: tuple[float, ...]) -> None:
+    text = GOOD + (f"cable_mm2 = {written}\n" if written else "")
+    assert config.load(write(tmp_path, text)).boat.joints[0].cable_mm2 == read
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ("cable_mm2 = 400", "cable_mm2 = 400 is outside the conductor table, 1.5 to 240 mm²"),
+        ("cable_mm2 = [50, 0.75]", "cable_mm2 = 0.75 is outside the conductor table"),
+        ("cable_mm2 = []", "name each cable on the stud"),
+        ("cable_mm2 = [10, 10, 10, 10, 10, 10, 10]", "1 to 6 of them"),
+        ('cable_mm2 = "50"', "cable_mm2"),
+        ("cable_mm2 = -50", "cable_mm2"),
+        ("cable_mm2 = [50, nan]", "cable_mm2"),
+        ("metal_grams = 0.2", "metal_grams = 0.2: input should be greater than or equal to 1"),
+    ],
+)
+def test_cables_that_cannot_be_are_told_once_in_one_line(tmp_path: Path, line: str, says: str) -> None:
+    told = mistakes(tmp_path, GOOD + line + "\n")
+    assert len(told) == 1, told
+    assert says in told[0]
+    assert '[[joint]] "bar"' in told[0]
+    assert "\n" not in told[0]

@@ -77,7 +77,7 @@ def test_the_boat_comes_back_with_every_field(path: Path) -> None:
                 rated_amps=None,
                 limit_celsius=75.0,
                 limit_basis="default",
-                cable_mm2=35.0,
+                cable_mm2=(35.0, 50.0),
                 cable_insulation="105",
                 facts={"stud": "M8", "torque_newton_metres": 12.5, "hardware": ["nut", "washer"]},
             ),

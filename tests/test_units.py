@@ -65,6 +65,20 @@ def test_durations_read_as_people_say_them(seconds: float, text: str) -> None:
     assert format_duration(seconds) == text
 
 
+@pytest.mark.parametrize(
+    ("ohms", "sd", "text"),
+    [
+        (85e-6, 19e-6, "85 µΩ ± 38"),
+        (487e-6, 156e-6, "490 µΩ ± 310"),
+        (4512e-6, 800e-6, "4500 µΩ ± 1600"),
+        (52e-6, 1.3e-6, "52.0 µΩ ± 2.6"),
+        (85e-6, 0.0, "85 µΩ"),
+    ],
+)
+def test_a_resistance_is_written_no_finer_than_it_is_known(ohms: float, sd: float, text: str) -> None:
+    assert format_micro_ohms(ohms, sd) == text
+
+
 def test_a_joint_is_written_in_micro_ohms() -> None:
     assert format_micro_ohms(85e-6) == "85 µΩ"
     assert format_micro_ohms(6.33e-6) == "6.3 µΩ"

@@ -1,7 +1,8 @@
 """What the bank of shapes answers: rise, settling temperature and time left of every joint.
 
 Each answer is the mixture of a joint's rows, and its spread has the rows' disagreement in it.
-Not here: how the rows got there (`estimator`). May import: thermal, estimator, numpy.
+Not here: how the rows got there (`estimator`). May import: thermal, resistance,
+estimator, numpy.
 """
 
 from dataclasses import dataclass
@@ -27,8 +28,15 @@ from lugwatch.estimator import (
     surroundings_celsius,
     weights,
 )
+from lugwatch.resistance import Warming
 
 Array = NDArray[np.float64]
+
+# What the share of the neighbours may be wrong by although it fits: load on one joint of a bar is mostly
+# load on the others too. Measured on bench boats.
+SHARE_SD = 0.12
+# and what a steady rise may be wrong by, as a share, while shapes are the default ones
+UNLEARNED_SD = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,3 +112,45 @@ def _mix_settling(
     centre, sd = mix(weight, finite, variance)
     any_runaway = (weight * runaway).reshape(-1, SHAPES_PER_JOINT).sum(axis=1) > 0.5
     return np.where(any_runaway, np.inf, centre), np.where(any_runaway, np.inf, sd)
+
+
+def warmings(bank: Bank, tracked: Tracked, learned: bool) -> tuple[Warming, ...]:
+    """What ohms are worked out from, one for each joint; for when they are asked, not for every window.
+
+    learned: the bank's shapes are these joints' own.
+    """
+    joints = (bank.joints, SHAPES_PER_JOINT)
+    weight = weights(tracked)
+    beta = tracked.mean[:, OWN] + tracked.mean[:, SOAK]
+    variance = sum_variance(tracked.covariance)
+    rise, rise_sd = mix(weight, beta, variance)
+    share, _ = mix(weight, bank.neighbour_weight, np.zeros_like(weight))
+    alone = 1.0 - share
+    lone = rise / alone
+    # d ln(β/(1 − g)): rows that blame the neighbours more find less rise, so the two errors partly cancel
+    away = beta - per_row(rise) + per_row(lone) * (bank.neighbour_weight - per_row(share))
+    lone_variance = (weight * (away * away + variance)).reshape(joints).sum(axis=1) / alone**2
+    confounded = np.where(share > 0.0, SHARE_SD / alone, 0.0)
+    untaught = lone * np.hypot(confounded, 0.0 if learned else UNLEARNED_SD)
+    fast, slow = 1.0 / bank.tau_fast_seconds, 1.0 / bank.tau_slow_seconds
+    slopes = tracked.mean[:, OWN] * fast + tracked.mean[:, SOAK] * slow
+    covariance = tracked.covariance
+    slope_variance = (
+        covariance[:, OWN, OWN] * fast**2
+        + covariance[:, SOAK, SOAK] * slow**2
+        + 2.0 * covariance[:, OWN, SOAK] * fast * slow
+    )
+    slope, slope_sd = mix(weight, slopes, np.maximum(slope_variance, 0.0))
+    scale = bank.rated_amps_squared.reshape(joints)[:, 0]
+    columns = (rise, rise_sd, lone, np.sqrt(lone_variance + untaught**2), slope, slope_sd)
+    return tuple(
+        Warming(
+            rise_coefficient=row[0],
+            rise_coefficient_sd=row[1],
+            lone_coefficient=row[2],
+            lone_coefficient_sd=row[3],
+            early_slope=row[4],
+            early_slope_sd=row[5],
+        )
+        for row in (np.stack(columns, axis=1) / scale[:, None]).tolist()
+    )

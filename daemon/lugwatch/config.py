@@ -2,7 +2,7 @@
 
 pydantic checks the text; inside, only `model.Boat` and the dataclasses below are used. Keys that
 belong to a source are checked by that source's own model (`sources.registry`), not here.
-May import: errors, units, model.
+May import: errors, units, model, materials.
 """
 
 import difflib
@@ -18,10 +18,13 @@ from pydantic_core import ErrorDetails
 
 from lugwatch.config_tables import ChannelTable, CurrentTable, Document, JointTable, MqttTable, ProbeTable
 from lugwatch.errors import ConfigurationError, UserError
+from lugwatch.materials import IEC_60228_OHMS_PER_KM
 from lugwatch.model import Boat, CableClass, Channel, Joint, Quantity, Watching
 
 DEFAULT_NAME = "lugwatch.toml"
 NO_AIR = "none"
+# kept with a joint's history and shown
+_FACTS = ("stud", "hardware", "torque_newton_metres", "lug", "cable_metres", "metal_grams", "note")
 
 # With nothing said of the cable: the coolest common class of boat cable that may be run hot.
 DEFAULT_LIMIT_CELSIUS = 75.0
@@ -222,11 +225,7 @@ def _joints(document: Document) -> tuple[Joint, ...]:
                 limit_basis=basis,
                 cable_mm2=table.cable_mm2,
                 cable_insulation=insulation,
-                facts={
-                    key: value
-                    for key in ("stud", "hardware", "torque_newton_metres", "lug", "cable_metres", "note")
-                    if (value := getattr(table, key)) is not None
-                },
+                facts={key: value for key in _FACTS if (value := getattr(table, key)) is not None},
             )
         )
     return tuple(joints)
@@ -284,7 +283,18 @@ def _cross_check(document: Document) -> list[str]:
                 f"{where} cable_insulation = {table.cable_insulation!r} is not a class; "
                 f"one of {', '.join(CableClass)} (°C)"
             )
+        mistakes += _cable_mistakes(where, table)
     return mistakes
+
+
+def _cable_mistakes(where: str, table: JointTable) -> list[str]:
+    least, most = min(IEC_60228_OHMS_PER_KM), max(IEC_60228_OHMS_PER_KM)
+    return [
+        f"{where} cable_mm2 = {mm2:g} is outside the conductor table, {least:g} to {most:g} mm² "
+        "(IEC 60228); give the copper's cross-section, or leave it out"
+        for mm2 in table.cable_mm2
+        if not least <= mm2 <= most
+    ]
 
 
 def _doubles(ids: list[str]) -> list[str]:

@@ -3,12 +3,34 @@
 Not here: what one table can't know of another (`config`). May import: nothing of ours.
 """
 
-from typing import Annotated
+import math
+from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, PlainValidator
+from pydantic_core import PydanticCustomError
 
 _Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
 _Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+
+# a stud that carries more lugs than this is a bar
+MOST_CABLES = 6
+
+
+def _cables(value: Any) -> tuple[float, ...]:
+    """One number or a list of them, told of in one message whichever was meant."""
+    listed = value if isinstance(value, list) else [value]
+    if not 1 <= len(listed) <= MOST_CABLES:
+        raise PydanticCustomError("cables", f"name each cable on the stud, 1 to {MOST_CABLES} of them")
+    sizes: list[float] = []
+    for mm2 in listed:
+        # TOML's true is no number
+        if isinstance(mm2, bool) or not isinstance(mm2, int | float) or not 0.0 < mm2 < math.inf:
+            raise PydanticCustomError("cables", "give the copper in mm², a number above 0, or a list of them")
+        sizes.append(float(mm2))
+    return tuple(sizes)
+
+
+_Cables = Annotated[tuple[float, ...], PlainValidator(_cables)]
 
 
 class Table(BaseModel):
@@ -79,13 +101,14 @@ class JointTable(Table):
     neighbours: list[str] = []
     rated_amps: _Positive | None = None
     limit_celsius: Annotated[float, Field(gt=30, le=250)] | None = None
-    cable_mm2: _Positive | None = None
+    cable_mm2: _Cables = ()
     cable_insulation: str | int | None = None
     stud: str | None = None
     hardware: str | list[str] | None = None
     torque_newton_metres: _Positive | None = None
     lug: str | None = None
     cable_metres: _Positive | None = None
+    metal_grams: Annotated[float, Field(ge=1, le=20_000)] | None = None
     note: str | None = None
 
 

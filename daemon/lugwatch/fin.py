@@ -203,31 +203,45 @@ def _net_loss(cable: Cable, celsius: Array, air_celsius: float, amps: float, fil
 
 
 def far_celsius(cable: Cable, amps: float, air_celsius: float, film_ratio: float = 1.0) -> float:
-    """Where the cable settles far from any joint [°C]. ValueError above 400 K of rise: it burns."""
+    """Where the cable settles far from any joint [°C]. ValueError above 400 K of rise: it burns.
+
+    Newton's steps inside a bracket; halved where a step would leave it.
+    """
+
+    def net(celsius: float) -> float:
+        return float(_net_loss(cable, np.array([celsius]), air_celsius, amps, film_ratio)[0])
+
     low, high = air_celsius, air_celsius + 400.0
-    if _net_loss(cable, np.array([high]), air_celsius, amps, film_ratio)[0] <= 0.0:
+    if net(high) <= 0.0:
         raise ValueError(f"{amps:g} A is more than this cable can carry at all")
+    celsius = low
     for _ in range(40):
-        middle = 0.5 * (low + high)
-        if _net_loss(cable, np.array([middle]), air_celsius, amps, film_ratio)[0] < 0.0:
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high)
+        value = net(celsius)
+        low, high = (celsius, high) if value < 0.0 else (low, celsius)
+        slope = (net(celsius + 0.01) - value) / 0.01
+        following = celsius - value / slope if slope > 0.0 else low
+        if not low <= following <= high:
+            following = 0.5 * (low + high)
+        if abs(following - celsius) < 1e-9:
+            break
+        celsius = following
+    return celsius
 
 
 def root_watts(
-    cable: Cable, amps: float, root_celsius: float, air_celsius: float, film_ratio: float = 1.0
-) -> float:
+    cable: Cable, amps: float, root_celsius: Array, air_celsius: float, film_ratio: float = 1.0
+) -> Array:
     """Heat that flows from the joint into one long cable [W]; negative: the cable warms the joint.
 
-    Nothing linearised: k·A·T″ = q(T) with q what a metre loses less what it makes has the first
-    integral (k·A·T′)² = 2·k·A·∫ q dT from T∞ to T0, taken by Gauss and Legendre. Good for cables of more
-    than about two healing lengths (0.4 m for 50 mm²).
+    root_celsius: (...) [°C], and so the result. Nothing linearised: k·A·T″ = q(T) with q what a metre
+    loses less what it makes has the first integral (k·A·T′)² = 2·k·A·∫ q dT from T∞ to T0, taken by Gauss
+    and Legendre. Good for cables of more than about two healing lengths (0.4 m for 50 mm²).
     """
     far = far_celsius(cable, amps, air_celsius, film_ratio)
-    half = 0.5 * (root_celsius - far)
-    celsius = far + half * (1.0 + _NODES)
-    integral = half * float(np.dot(_WEIGHTS, _net_loss(cable, celsius, air_celsius, amps, film_ratio)))
-    watts = math.sqrt(max(0.0, 2.0 * cable.watt_metres_per_kelvin * integral))
-    return math.copysign(watts, root_celsius - far)
+    half = 0.5 * (np.asarray(root_celsius, dtype=np.float64) - far)
+    celsius = far + half[..., None] * (1.0 + _NODES)
+    integral = half * (_net_loss(cable, celsius, air_celsius, amps, film_ratio) @ _WEIGHTS)
+    # q has the sign of T − T∞ on the whole way, so the integral is never below nothing but by rounding
+    watts = np.sqrt(np.maximum(0.0, 2.0 * cable.watt_metres_per_kelvin * integral))
+    result: Array = np.copysign(watts, half)
+    return result

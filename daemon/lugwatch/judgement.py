@@ -5,13 +5,13 @@ Arrays become plain numbers here, and NaN becomes None. Not here: the filter (`e
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import alert_rules, belief, estimator, jump, trend
+from lugwatch import alert_rules, belief, estimator, jump, resistance, trend
 from lugwatch.alert_states import Book, Finding
 from lugwatch.intake import Intake, Window, silent_after_seconds
 from lugwatch.model import AlertState, Condition, Estimate, JointState, Quantity
@@ -287,11 +287,20 @@ def joint_states(plan: Plan, seen: Seen, book: Book, window_silent: Sequence[boo
     return tuple(states)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ohms:
+    """What resistances are worked out from; `warmings` is called only when a row is put out."""
+
+    warmings: Callable[[], tuple[resistance.Warming, ...]]
+    drops: resistance.Drops
+
+
 def estimates(
     plan: Plan,
     seen: Seen,
     book: Book,
     intake: Intake,
+    ohms: Ohms,
     time: int,
     now: float,
     every_seconds: float,
@@ -301,17 +310,33 @@ def estimates(
     silent = [bool(now - intake.read_seconds[p] > patience[p]) for p in plan.probe]
     states = joint_states(plan, seen, book, silent)
     due = now - seen.memory.put_out_seconds >= every_seconds - 1e-6
+    asked = [i for i in range(len(states)) if due or states[i] is not seen.memory.states[i]]
+    warmings = ohms.warmings() if asked else ()
     rows = tuple(
-        _estimate(plan, seen, intake, i, states[i], silent[i], time)
-        for i in range(len(states))
-        if due or states[i] is not seen.memory.states[i]
+        _estimate(plan, seen, intake, i, states[i], silent[i], time, _apparent(plan, seen, ohms, warmings, i))
+        for i in asked
     )
     put_out = now if due else seen.memory.put_out_seconds
     return replace(seen.memory, states=states, put_out_seconds=put_out), rows
 
 
+def _apparent(
+    plan: Plan, seen: Seen, ohms: Ohms, warmings: Sequence[resistance.Warming], i: int
+) -> resistance.Apparent | None:
+    if not seen.certain[i]:
+        return None
+    return resistance.apparent(plan.laws[i], warmings[i], ohms.drops.drops[i])
+
+
 def _estimate(
-    plan: Plan, seen: Seen, intake: Intake, i: int, state: JointState, silent: bool, time: int
+    plan: Plan,
+    seen: Seen,
+    intake: Intake,
+    i: int,
+    state: JointState,
+    silent: bool,
+    time: int,
+    apparent: resistance.Apparent | None,
 ) -> Estimate:
     joint, believed, probe = plan.boat.joints[i], seen.believed, int(plan.probe[i])
     rated_squared = float(plan.rated_amps[i]) ** 2
@@ -334,9 +359,9 @@ def _estimate(
         current_amps=_known(seen.amps[i]),
         rise_coefficient=float(believed.rise_kelvin_at_rated[i]) / rated_squared if certain else None,
         rise_coefficient_sd=(float(believed.rise_sd_kelvin_at_rated[i]) / rated_squared if certain else None),
-        resistance_ohms=None,
-        resistance_sd_ohms=None,
-        resistance_basis=None,
+        resistance_ohms=None if apparent is None else apparent.ohms,
+        resistance_sd_ohms=None if apparent is None else apparent.sd_ohms,
+        resistance_basis=None if apparent is None else apparent.basis.value,
         baseline_ratio=_known(seen.ratio[i]) if certain else None,
         baseline_ratio_sd=_known(seen.ratio_sd[i]) if certain else None,
         settles_at_celsius=settled,

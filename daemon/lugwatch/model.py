@@ -79,7 +79,7 @@ class Joint:
     rated_amps: float | None
     limit_celsius: float
     limit_basis: str  # in words: where the limit comes from
-    cable_mm2: float | None = None
+    cable_mm2: tuple[float, ...] = ()  # of every cable on it, in any order
     cable_insulation: str | None = None
     facts: Mapping[str, object] = field(default_factory=dict)  # stud, hardware, torque…: kept, shown
 

@@ -7,6 +7,7 @@ sqlite3, socket, threading, asyncio, time or logging.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 from lugwatch import (
     alert_rules,
     alert_states,
+    belief,
     creep,
     estimator,
     intake,
@@ -22,6 +24,7 @@ from lugwatch import (
     learning,
     model,
     passages,
+    resistance,
     sources_health,
     trend,
 )
@@ -57,6 +60,7 @@ class State:
     watch: jump.Watch
     baseline: trend.Baseline
     judgement: judgement.Memory
+    drops: resistance.Drops  # millivolts that the crew has measured
     book: alert_states.Book
     passages: passages.Tracker
     creep: creep.History
@@ -78,6 +82,7 @@ def begin(boat: Boat, monotonic_seconds: float, time: int) -> State:
         watch=jump.empty(joints),
         baseline=trend.empty(joints),
         judgement=judgement.empty(joints),
+        drops=resistance.no_drops(joints),
         book=alert_states.Book(),
         passages=passages.Tracker(),
         creep=creep.empty(joints),
@@ -96,6 +101,12 @@ def with_memory(
     """A begun state with the alerts, numbers and each joint's passages that a store remembers."""
     history = creep.remember(state.creep, _joint_ids(state), points or {})
     return replace(state, book=book, passages=tracker, creep=history)
+
+
+def with_drop(state: State, joint: str, drop: resistance.MillivoltDrop | None) -> State:
+    """What the crew measured across a joint; None: it was worked on since, and that holds no more."""
+    i = next(i for i, j in enumerate(state.plan.boat.joints) if j.joint == joint)
+    return replace(state, drops=resistance.with_drop(state.drops, i, drop))
 
 
 Event = model.Event | learning.Answer
@@ -208,8 +219,16 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         state = replace(state, book=book, baseline=baseline, creep=history)
         state, crept = judge_creep(state, tick.monotonic_seconds, tick.time)
         book = state.book
+    warmings = partial(belief.warmings, state.bank, tracked, state.record.shapes is not None)
     memory, estimates = judgement.estimates(
-        plan, seen, book, opened, tick.time, tick.monotonic_seconds, 0.0 if tick.closing else PUT_OUT_SECONDS
+        plan,
+        seen,
+        book,
+        opened,
+        judgement.Ohms(warmings=warmings, drops=state.drops),
+        tick.time,
+        tick.monotonic_seconds,
+        0.0 if tick.closing else PUT_OUT_SECONDS,
     )
     health, said = sources_health.look(state.health, plan, window.silent, tick.monotonic_seconds, tick.time)
     record = learning.note(state.record, inputs, tracker.open is not None, length)
@@ -267,6 +286,7 @@ def _learned(state: State, answer: learning.Answer) -> tuple[State, tuple[Output
         tracked=tracked,
         # what the open passage has told so far was measured with another rod
         passages=replace(state.passages, rises={}),
+        drops=_rebased(state, answer, tracked),
     )
     # another shape measures with another rod: passages before and after must not be put in one row
     history = state.creep
@@ -301,6 +321,14 @@ def judge_creep(state: State, monotonic_seconds: float, time: int) -> tuple[Stat
 
 def _joint_ids(state: State) -> tuple[str, ...]:
     return tuple(joint.joint for joint in state.plan.boat.joints)
+
+
+def _rebased(state: State, answer: learning.Answer, tracked: estimator.Tracked) -> resistance.Drops:
+    """Millivolt drops under the new shapes; a joint's rise is another number, its ohms are not."""
+    if not any(state.drops.drops):
+        return state.drops
+    before = belief.warmings(state.bank, state.tracked, True)
+    return resistance.rebased(state.drops, before, belief.warmings(answer.learned.bank, tracked, True))
 
 
 def _inputs(plan: Plan, window: intake.Window) -> estimator.Inputs:

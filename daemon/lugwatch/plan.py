@@ -1,7 +1,7 @@
 """What does not change while a boat is watched: where each joint's channels stand in the arrays.
 
 Built once from `model.Boat`. Not here: anything measured. May import: model, estimator, intake,
-alert_rules, numpy.
+alert_rules, resistance, numpy.
 """
 
 from dataclasses import dataclass
@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import estimator, intake
+from lugwatch import estimator, intake, resistance
 from lugwatch.alert_rules import Thresholds
 from lugwatch.model import Boat, Joint
 
@@ -37,6 +37,7 @@ class Plan:
     floor_amps: Array  # nothing is estimated from less
     tracked: NDArray[np.bool_]  # has air and current
     bank: estimator.Bank
+    laws: tuple[resistance.Law, ...]  # what a joint's parts say of its ohms
     thresholds: Thresholds
     joint_of_probe: dict[str, Joint]
     channels_of_source: dict[str, Indices]
@@ -81,6 +82,7 @@ def make(boat: Boat, thresholds: Thresholds | None = None) -> Plan:
         floor_amps=boat.watching.current_floor_ratio * full_scale,
         tracked=(current != MISSING) & (air != MISSING),
         bank=estimator.default_bank(rated, has_neighbours),
+        laws=tuple(resistance.law(joint) for joint in joints),
         thresholds=thresholds or Thresholds(),
         joint_of_probe={joint.probe: joint for joint in reversed(joints)},
         channels_of_source={s: np.array(i, dtype=np.intp) for s, i in sources.items()},

@@ -77,7 +77,15 @@ def format_duration(seconds: float) -> str:
     return f"{days} d {hours} h" if hours else f"{days} d"
 
 
-def format_micro_ohms(ohms: float) -> str:
-    """A joint's resistance as people write it: "85 µΩ"."""
+def format_micro_ohms(ohms: float, sd_ohms: float | None = None) -> str:
+    """A joint's resistance as people write it: "85 µΩ", and with its deviation "490 µΩ ± 310" (two of them).
+
+    With a deviation both are rounded to its second digit: more would be made up.
+    """
     micro = ohms / MICRO
-    return f"{micro:.1f} µΩ" if abs(micro) < 10 else f"{micro:.0f} µΩ"
+    if sd_ohms is None or not sd_ohms > 0.0:
+        return f"{micro:.1f} µΩ" if abs(micro) < 10 else f"{micro:.0f} µΩ"
+    spread = 2.0 * sd_ohms / MICRO
+    digits = 1 - math.floor(math.log10(spread))
+    shown = max(0, min(digits, 1))
+    return f"{round(micro, digits):.{shown}f} µΩ ± {round(spread, digits):.{shown}f}"

@@ -1,6 +1,6 @@
 // Each joint on one shared axis: surroundings, where it is, where it will settle, its limit.
 import { byId, draw, make, refill } from "./dom.js";
-import { against, bare, duration, fromUnit, inUnit, temperature, unitMark } from "./words.js";
+import { against, bare, duration, fromUnit, inUnit, microOhms, temperature, unitMark } from "./words.js";
 
 const STATE_WORDS = {
   hot: "over its limit", heading_hot: "heading over its limit", warming: "warming", rising_fast: "rising fast",
@@ -85,6 +85,9 @@ function smallText(joint) {
   }
   words.push(`limit ${temperature(joint.limit_celsius, 0)}`);
   if (joint.seconds_to_limit !== null) words.push(`there in ${duration(joint.seconds_to_limit)}`);
+  if (joint.resistance_ohms !== null && joint.state !== "silent") {
+    words.push(microOhms(joint.resistance_ohms, joint.resistance_sd_ohms));
+  }
   return words.join(" · ");
 }
 

@@ -20,6 +20,14 @@ export function against(ratio, sd) {
   return `${sign}${Math.abs(percent)}${NB}%${sd === null ? "" : `${NB}±${Math.max(1, Math.round(sd * 200))}`}`;
 }
 
+// ± is two deviations; both are rounded to its second digit
+export function microOhms(ohms, sd) {
+  const spread = 2e6 * (sd || 0);
+  const step = spread > 0 ? 10 ** (Math.floor(Math.log10(spread)) - 1) : 1;
+  const rounded = (micro) => (Math.round(micro / step) * step).toFixed(step < 1 ? 1 : 0);
+  return `${rounded(ohms * 1e6)}${NB}µΩ${spread > 0 ? `${NB}±${NB}${rounded(spread)}` : ""}`;
+}
+
 export function duration(seconds) {
   const whole = Math.max(0, Math.round(seconds));
   if (whole < 90) return `${whole}${NB}s`;

@@ -52,7 +52,7 @@ def _row(e: Estimate, names: dict[str, str]) -> tuple[str, ...]:
         _settles(e),
         f"{e.limit_celsius:g} °C",
         _against(e),
-        "not known" if e.resistance_ohms is None else format_micro_ohms(e.resistance_ohms),
+        _resistance(e),
         format_time(e.time // 1000 * 1000) + (f" ({e.reason})" if e.reason else ""),
     )
 
@@ -67,6 +67,13 @@ def _settles(e: Estimate) -> str:
     band = "" if e.settles_at_sd_kelvin is None else f" ± {2 * e.settles_at_sd_kelvin:.0f}"
     when = "" if e.seconds_to_limit is None else f", limit in {format_duration(e.seconds_to_limit)}"
     return f"{e.settles_at_celsius:.0f}{band} °C{when}"
+
+
+def _resistance(e: Estimate) -> str:
+    if e.resistance_ohms is None:
+        return "not known"
+    way = f" ({e.resistance_basis.replace('_', ' ')})" if e.resistance_basis else ""
+    return format_micro_ohms(e.resistance_ohms, e.resistance_sd_ohms) + way
 
 
 def _against(e: Estimate) -> str:

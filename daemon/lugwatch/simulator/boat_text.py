@@ -78,15 +78,16 @@ def _currents(boat: SimulatedBoat, directory: Path) -> list[str]:
 
 def _joints(boat: SimulatedBoat) -> list[str]:
     air = {space: channel for channel, space in AIR_PROBES.items()}
-    cables = {c.start: c for c in boat.cables} | {c.end: c for c in boat.cables if c.end}
     texts = []
     for joint in boat.joints:
         neighbours = ", ".join(f'"{n}"' for n in boat.neighbours(joint.joint))
-        cable = cables[joint.joint]
+        cables = [c for c in boat.cables if joint.joint in (c.start, c.end)]
+        sizes = ", ".join(f"{c.mm2:g}" for c in cables)
         texts.append(
             f'[[joint]]\nid = "{joint.joint}"\nname = "{joint.name}"\nprobe = "{joint.joint}"\n'
             f'current = "{joint.current}"\nair = "{air[Space(joint.space)]}"\nneighbours = [{neighbours}]\n'
             f'rated_amps = {joint.rated_amps:g}\ncable_insulation = "{joint.limit_celsius:g}"\n'
-            f'cable_mm2 = {cable.mm2:g}\ncable_metres = {cable.metres:.1f}\nstud = "{joint.stud}"\n'
+            f"cable_mm2 = {sizes if len(cables) == 1 else f'[{sizes}]'}\n"
+            f'cable_metres = {cables[-1].metres:.1f}\nstud = "{joint.stud}"\n'
         )
     return texts

@@ -26,7 +26,7 @@ from lugwatch.model import (
     Quantity,
     SourceHealth,
 )
-from lugwatch.store.rows import ALERT_FIELDS, CREEP_FIELDS, ESTIMATE_FIELDS
+from lugwatch.store.rows import ALERT_FIELDS, CREEP_FIELDS, ESTIMATE_FIELDS, FURTHER_CABLES
 
 Row = sqlite3.Row | dict[str, Any]
 
@@ -68,6 +68,9 @@ def channel_from_row(row: Row) -> Channel:
 
 
 def joint_from_row(row: Row) -> Joint:
+    facts = json.loads(row["facts"])
+    first = () if row["cable_mm2"] is None else (row["cable_mm2"],)
+    further = facts.pop(FURTHER_CABLES, ())
     return Joint(
         joint=row["joint"],
         name=row["name"],
@@ -78,9 +81,9 @@ def joint_from_row(row: Row) -> Joint:
         rated_amps=row["rated_amps"],
         limit_celsius=row["limit_celsius"],
         limit_basis=row["limit_basis"],
-        cable_mm2=row["cable_mm2"],
+        cable_mm2=(*first, *further),
         cable_insulation=row["cable_insulation"],
-        facts=json.loads(row["facts"]),
+        facts=facts,
     )
 
 

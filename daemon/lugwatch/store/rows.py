@@ -18,6 +18,7 @@ from lugwatch.model import (
     Creep,
     Estimate,
     Fault,
+    Joint,
     LearnedShape,
     Output,
     Passage,
@@ -193,6 +194,9 @@ def channel_rows(boat: Boat) -> list[Row]:
     ]
 
 
+FURTHER_CABLES = "further_cable_mm2"
+
+
 def joint_rows(boat: Boat) -> list[Row]:
     return [
         (
@@ -205,13 +209,19 @@ def joint_rows(boat: Boat) -> list[Row]:
             j.rated_amps,
             j.limit_celsius,
             j.limit_basis,
-            j.cable_mm2,
+            j.cable_mm2[0] if j.cable_mm2 else None,
             j.cable_insulation,
-            json.dumps(dict(j.facts), ensure_ascii=False, allow_nan=False),
+            json.dumps(_facts(j), ensure_ascii=False, allow_nan=False),
             position,
         )
         for position, j in enumerate(boat.joints)
     ]
+
+
+def _facts(joint: Joint) -> dict[str, object]:
+    """What has no column of its own; the first cable has one, the others stand here."""
+    others = {FURTHER_CABLES: joint.cable_mm2[1:]} if len(joint.cable_mm2) > 1 else {}
+    return {**joint.facts, **others}
 
 
 CHANNEL_COLUMNS = ("channel", "quantity", "name", "source", "rated_amps", "position")
