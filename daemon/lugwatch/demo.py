@@ -39,7 +39,7 @@ from lugwatch.store.writer import Store
 from lugwatch.units import format_time
 
 EARLIER_PASSAGES = 2
-EARLIER_HOURS = 2.0
+EARLIER_HOURS = 3.0
 NIGHT_HOURS = 18.0
 SEED = 20
 START_PATIENCE_SECONDS = 20.0

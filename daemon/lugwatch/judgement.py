@@ -28,6 +28,8 @@ RATE_WINDOWS = 8
 PRESENT_SECONDS = 60.0
 # A figure less certain than this share of itself is not shown.
 SHOWN_RATIO = 0.35
+# A joint whose current makes less of a rise than this is not judged by it: what its neighbours do is more.
+VISIBLE_KELVIN = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +70,7 @@ class Seen:
     ratio_sd: Array
     rate_kelvin_per_minute: Array
     explained_kelvin_per_minute: Array
+    rise_now_kelvin: Array  # where the present current alone would bring it
 
 
 def look(
@@ -110,6 +113,7 @@ def look(
         ratio=ratio,
         ratio_sd=ratio_sd,
         rate_kelvin_per_minute=rate,
+        rise_now_kelvin=np.abs(rise) * drive,
         explained_kelvin_per_minute=60.0 * np.maximum(rise, 0.0) * drive / fastest,
     )
 
@@ -156,7 +160,7 @@ def joint_findings(plan: Plan, seen: Seen, change_ratio: Array, unrest_ratio: Ar
         facts = alert_rules.JointFacts(
             joint=joint,
             probe_celsius=_known(seen.probe_celsius[i]),
-            loaded=judged,
+            loaded=judged and bool(seen.rise_now_kelvin[i] >= VISIBLE_KELVIN),
             ratio=_known(seen.ratio[i]),
             ratio_sd=_known(seen.ratio_sd[i]),
             change_ratio=float(change_ratio[i]),

@@ -42,8 +42,10 @@ LARGEST_SQUARE = 100.0
 # responses of many joints computed from their parts.
 OWN_SHARE = 0.5
 # Deviations beyond which a change is believed, and the smallest that matters, as a share of the rise.
-BELIEVED_SD = 5.0
+BELIEVED_SD = 5.5
 SMALLEST_RATIO = 0.08
+# A change that does not show by this much at the present load may be a neighbour's or the air's.
+SMALLEST_KELVIN = 0.3
 # A record of a joint that was well has deviations of about one; restless joints are believed later.
 CALM_RMS = 1.2
 # So many joints that share an air or a current tell what is common to all of them.
@@ -61,6 +63,7 @@ class Watch:
     next_moment: int
     seconds_since_moment: float
     unrest: Array  # (joints,) smoothed square of standardised innovations: about 1 while the model holds
+    heating: Array  # (joints,) now; 1 is the rated current
     busiest: Array  # (joints,) largest heating it was learned from; 1 is the rated current
     ratio: Array  # (joints,) β after the changes believed so far against β before them
 
@@ -75,6 +78,7 @@ def empty(joints: int, busiest: Array | None = None) -> Watch:
         seconds_since_moment=APART_SECONDS,
         unrest=np.ones(joints),
         ratio=np.ones(joints),
+        heating=np.zeros(joints),
         busiest=np.full(joints, np.inf) if busiest is None else busiest,
     )
 
@@ -117,6 +121,7 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
         unrest=watch.unrest + share * (square - watch.unrest),
         ratio=watch.ratio,
         busiest=watch.busiest,
+        heating=tracked.heating[centre],
     )
 
 
@@ -140,12 +145,14 @@ class Found:
     common: NDArray[np.intp]  # (groups,) 1 all warmer, -1 all cooler, 0 nothing in common
 
 
-def find(watch: Watch, rise_kelvin: Array, calm: Array, groups: Flags) -> Found:
+def find(watch: Watch, rise_kelvin: Array, calm: Array, groups: Flags, metal: Flags | None = None) -> Found:
     """Look at what has been matched.
 
     rise_kelvin: (joints,) β; calm: (joints,) root mean square of the deviations in the record it was
     learned from, NaN: not learned, never believed; groups: (groups, joints) joints that share an air
     or a current. A change that the others of a group show in the same proportion is air or shunt.
+    metal: (joints, joints) neighbours on the same metal; None: nobody has any. A bad joint heats its
+    neighbours: of them only the one whose change is clearest, or was believed before, is accused.
     """
     deviations, size, moment = strongest(watch)
     rows = np.arange(len(size))
@@ -154,6 +161,11 @@ def find(watch: Watch, rise_kelvin: Array, calm: Array, groups: Flags) -> Found:
     share = np.where(sharpness > 0.0, size / rise, np.nan)
     bound = BELIEVED_SD * np.maximum(1.0, calm / CALM_RMS)
     own = (np.abs(deviations) > bound) & (np.abs(share) > SMALLEST_RATIO)
+    own &= np.abs(size) * watch.heating > SMALLEST_KELVIN
+    if metal is not None:
+        louder = np.abs(deviations)[None, :] > np.abs(deviations)[:, None]
+        accused = watch.ratio[None, :] > np.maximum(watch.ratio[:, None], 1.0 + SMALLEST_RATIO)
+        own &= ~(metal & (louder | accused)).any(axis=1)
     common = np.zeros(len(groups), dtype=np.intp)
     for number, group in enumerate(groups):
         told = group & (watch.information.max(axis=1) > 0.0) & ~np.isnan(calm)

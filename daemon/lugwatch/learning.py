@@ -8,6 +8,7 @@ never change silently.
 May import: estimator, shape, shape_fit, trend, model, numpy.
 """
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -28,6 +29,9 @@ LONG_LOADED_SECONDS = 3600.0
 WINDOWS_KEPT = 4320
 # A joint's rise known worse than this share is not taken as its baseline.
 BASELINE_RATIO = 0.35
+# Over so long the offset's walk is taken to be a part of what a rise may do while the joint is well.
+UNSEEN_HOURS = 6.0
+LEAST_HEATING = 0.02  # of the rated current's
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,8 +138,11 @@ def settle(record: Record, baseline: trend.Baseline, answer: Answer) -> tuple[Re
         busiest=answer.learned.busiest,
         stage=answer.stage,
     )
-    early = answer.stage < STAGES
-    return keep, trend.take(baseline, rise, sd, answer.learned.rise_spread_kelvin, known, early)
+    # heat that nothing measured tells of (an alternator's body, a battery) is another on the next day
+    offset_kelvin = shape.physical(answer.learned.shapes.mean)[:, 4] * math.sqrt(UNSEEN_HOURS)
+    unseen = offset_kelvin / np.maximum(answer.learned.busiest, LEAST_HEATING)
+    spread = np.hypot(answer.learned.rise_spread_kelvin, unseen)
+    return keep, trend.take(baseline, rise, sd, spread, known, early=answer.stage < STAGES)
 
 
 def unrest_ratio(record: Record, unrest: Array) -> Array:

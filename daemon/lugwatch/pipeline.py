@@ -267,7 +267,9 @@ def _changes(
     rise, _ = estimator.mixed_rise(tracked, estimator.weights(tracked))
     # what little was seen of it so far was perhaps its calmest hour
     early = EARLY_RATIO if state.record.stage < learning.STAGES else 1.0
-    found = jump.find(watch, rise, early * np.maximum(calm, jump.CALM_RMS), state.plan.groups)
+    found = jump.find(
+        watch, rise, early * np.maximum(calm, jump.CALM_RMS), state.plan.groups, state.plan.metal
+    )
     if found.own.any():
         watch, tracked = jump.believe(watch, tracked, found, rise)
     return watch, tracked, found.common
