@@ -1,6 +1,7 @@
 """The core as a whole: the same events give the same outputs, and what is not known is not invented."""
 
 import itertools
+import json
 import math
 from collections.abc import Iterator
 from dataclasses import replace
@@ -347,3 +348,25 @@ def test_a_current_and_a_joint_may_share_a_name() -> None:
     assert both.channels[0].quantity is Quantity.CELSIUS
     _, outputs = boats.run(boats.begin(both), [boats.tick(5.0 * k) for k in range(60)])
     assert len({(o.alert.joint, o.alert.channel) for o in outputs if isinstance(o, AlertChange)}) == 2
+
+
+def test_a_joint_that_is_added_after_learning_is_begun_with_and_saved() -> None:
+    state, _ = boats.run(boats.begin(boats.boat()), motoring(0, 7200))
+    text = snapshot.to_text(state, 7200.0, boats.START_TIME + 7_200_000)
+    larger = boats.boat(boats.joint("bar"), boats.joint("fuse"))
+    begun = pipeline.begin(larger, 7200.0, boats.START_TIME + 7_200_000)
+    resumed = snapshot.resume(begun, text, 7200.0, boats.START_TIME + 7_200_000)
+    assert resumed.baseline.rise_kelvin[0] == state.baseline.rise_kelvin[0]
+
+    def both() -> Iterator[Event]:
+        for k in range(240):
+            seconds = 7200 + 5.0 * k
+            celsius = round(boats.two_mode_celsius(seconds, 90.0) * 16) / 16
+            yield boats.scan(seconds, bar=celsius, fuse=celsius + 8.0, air=20.0, alternator=90.0)
+            yield boats.tick(seconds)
+
+    later, outputs = boats.run(resumed, both())
+    assert changes(outputs) == []
+    # what is not known of the new joint is null, in a text that is JSON
+    again = json.loads(snapshot.to_text(later, 8400.0, boats.START_TIME + 8_400_000))["joints"]
+    assert again["fuse"]["calm"] is None and again["bar"]["calm"] is not None

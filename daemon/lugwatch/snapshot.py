@@ -49,9 +49,9 @@ def to_text(state: State, monotonic_seconds: float, time: int) -> str:
             "baseline_evidence_seconds": float(baseline.evidence_seconds[i]),
             "baseline_weight": float(baseline.weight[i]),
             "baseline_filter_sd_kelvin": float(baseline.filter_sd_kelvin[i]),
-            "calm": None if state.record.calm is None else float(state.record.calm[i]),
-            "unrest": None if state.record.unrest is None else float(state.record.unrest[i]),
-            "busiest": None if state.record.busiest is None else float(state.record.busiest[i]),
+            "calm": _at(state.record.calm, i),
+            "unrest": _at(state.record.unrest, i),
+            "busiest": _at(state.record.busiest, i),
             "change_ratio": float(state.watch.ratio[i]),
             # of the creep only where it begins: the passages themselves stand in the store
             "creep_first_passage_id": state.creep.first_passage_id[i],
@@ -65,6 +65,11 @@ def to_text(state: State, monotonic_seconds: float, time: int) -> str:
         "passage": _passage(state.passages),
     }
     return json.dumps(document, allow_nan=False, separators=(",", ":"))
+
+
+def _at(values: Array | None, i: int) -> float | None:
+    """None where nothing was learned: of anybody, or of a joint that came later."""
+    return None if values is None else _finite(values[i])
 
 
 def _finite(value: float) -> float | None:
@@ -169,12 +174,15 @@ def _with_shapes(state: State, document: dict[str, Any]) -> State:
     joints = [joint.joint for joint in state.plan.boat.joints]
     shapes = shape.prior(len(joints))
     mean, covariance = shapes.mean.copy(), shapes.covariance.copy()
-    calm, unrest, busiest = (np.full(len(joints), np.nan) for _ in range(3))
+    # a joint that came later is never believed to have changed (NaN in `calm`) and has no record
+    calm, unrest = np.full(len(joints), np.nan), np.full(len(joints), np.nan)
+    busiest = np.full(len(joints), np.inf)
     for i, joint in enumerate(joints):
         saved = document["joints"].get(joint)
         if saved is not None and saved["shape_mean"] is not None:
             mean[i], covariance[i] = saved["shape_mean"], saved["shape_covariance"]
-            calm[i], unrest[i], busiest[i] = saved["calm"], saved["unrest"], saved["busiest"]
+            for name, values in (("calm", calm), ("unrest", unrest), ("busiest", busiest)):
+                values[i] = values[i] if saved[name] is None else saved[name]
     record = replace(
         state.record,
         shapes=shape.Shapes(mean=mean, covariance=covariance),
