@@ -37,7 +37,7 @@ APART_SECONDS = 120.0  # …so far apart
 # An intermittent contact shows as restless innovations over about this long; one reading that is far
 # off is no unrest.
 UNREST_SECONDS = 600.0
-LARGEST_SQUARE = 100.0
+LARGEST_SD = 10.0
 # What a contact makes warms lug and stud at once and cable and bar later; halves, as in the step
 # responses of many joints computed from their parts.
 OWN_SHARE = 0.5
@@ -62,10 +62,16 @@ class Watch:
     evidence: Array  # [1/K]
     next_moment: int
     seconds_since_moment: float
-    unrest: Array  # (joints,) smoothed square of standardised innovations: about 1 while the model holds
+    drift: Array  # (joints,) smoothed standardised innovation: 0 while the model holds
+    square: Array  # (joints,) the same of its square: 1 while the model holds
     heating: Array  # (joints,) now; 1 is the rated current
     busiest: Array  # (joints,) largest heating it was learned from; 1 is the rated current
     ratio: Array  # (joints,) β after the changes believed so far against β before them
+
+    @property
+    def unrest(self) -> Array:
+        """Variance of standardised innovations (joints,): a change that only grows is no unrest."""
+        return np.maximum(self.square - self.drift**2, 0.0)
 
 
 def empty(joints: int, busiest: Array | None = None) -> Watch:
@@ -76,7 +82,8 @@ def empty(joints: int, busiest: Array | None = None) -> Watch:
         evidence=np.zeros((joints, MOMENTS)),
         next_moment=0,
         seconds_since_moment=APART_SECONDS,
-        unrest=np.ones(joints),
+        drift=np.zeros(joints),
+        square=np.ones(joints),
         ratio=np.ones(joints),
         heating=np.zeros(joints),
         busiest=np.full(joints, np.inf) if busiest is None else busiest,
@@ -111,14 +118,15 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
     evidence += seen * (weight * tracked.innovation[centre])[:, None]
     error -= seen[:, :, None] * gain[:, None, :]
     share = np.where(weight > 0.0, 1.0 - np.exp(-seconds / UNREST_SECONDS), 0.0)
-    square = np.minimum(tracked.innovation[centre] ** 2 * weight, LARGEST_SQUARE)
+    standard = np.clip(tracked.innovation[centre] * np.sqrt(weight), -LARGEST_SD, LARGEST_SD)
     return Watch(
         error=error,
         information=information,
         evidence=evidence,
         next_moment=number,
         seconds_since_moment=since + float(seconds.max(initial=0.0)),
-        unrest=watch.unrest + share * (square - watch.unrest),
+        drift=watch.drift + share * (standard - watch.drift),
+        square=watch.square + share * (standard**2 - watch.square),
         ratio=watch.ratio,
         busiest=watch.busiest,
         heating=tracked.heating[centre],
@@ -163,7 +171,8 @@ def find(watch: Watch, rise_kelvin: Array, calm: Array, groups: Flags, metal: Fl
     own = (np.abs(deviations) > bound) & (np.abs(share) > SMALLEST_RATIO)
     own &= np.abs(size) * watch.heating > SMALLEST_KELVIN
     if metal is not None:
-        louder = np.abs(deviations)[None, :] > np.abs(deviations)[:, None]
+        # only one who could be accused itself can have heated the others
+        louder = own[None, :] & (np.abs(deviations)[None, :] > np.abs(deviations)[:, None])
         accused = watch.ratio[None, :] > np.maximum(watch.ratio[:, None], 1.0 + SMALLEST_RATIO)
         own &= ~(metal & (louder | accused)).any(axis=1)
     common = np.zeros(len(groups), dtype=np.intp)
@@ -202,8 +211,9 @@ def believe(watch: Watch, tracked: Tracked, found: Found, rise_kelvin: Array) ->
     error = watch.error[rows, found.moment]
     variance = 1.0 / np.maximum(watch.information[rows, found.moment], 1e-12)
     own = found.own
-    before = np.maximum(np.abs(rise_kelvin), 1e-6)
     after = np.maximum(rise_kelvin + found.size_kelvin * error[:, [OWN, SOAK]].sum(axis=1), 1e-6)
+    # the filter has followed a part of the change by itself: what was before it is the whole size less
+    before = np.maximum(after - found.size_kelvin, 1e-6)
     moved = np.where(own[:, None], error * found.size_kelvin[:, None], 0.0)
     spread = np.einsum("ja,jb,j->jab", error, error, np.where(own, variance, 0.0))
     return (
