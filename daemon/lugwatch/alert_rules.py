@@ -41,6 +41,7 @@ class Thresholds:
     change_delay_seconds: float = 20.0  # a sudden change is already certain when it is believed
     unrest_ratio: float = 3.0  # of the most while it was well
     off_joint_ratio: float = 0.4  # a bad joint never answers less to current than it did
+    off_joint_clear_ratio: float = 0.7
     faults_in_a_row: int = 3
 
 
@@ -152,21 +153,21 @@ def warming(facts: JointFacts, t: Thresholds) -> Finding:
 
     Either the rise is above its baseline beyond doubt, or a sudden change was found in this passage.
     """
-    ratio, sd, change = facts.ratio, facts.ratio_sd, facts.change_ratio
-    known = ratio is not None and ratio > 0.0 and sd is not None and sd > 0.0
-    deviations = math.log(ratio) / (sd / ratio) if known and ratio and sd else 0.0
-    trending = known and (ratio or 0.0) >= t.warming_ratio and deviations > t.certainty_sd
+    ratio, sd, change = facts.ratio or 0.0, facts.ratio_sd or 0.0, facts.change_ratio
+    known = ratio > 0.0 and sd > 0.0
+
+    def above(than: float) -> float:
+        """How many deviations above; a ratio errs by a factor, so its certainty is its logarithm's."""
+        return math.log(ratio / than) / (sd / ratio) if known else 0.0
+
+    trending = ratio >= t.warming_ratio and above(1.0) > t.certainty_sd
     changed = change >= t.warming_ratio
-    category = Category.CAUTION
+    worse = trending and above(t.warming_warning_ratio) > t.warning_sd
+    category = Category.WARNING if worse else Category.CAUTION
     if not facts.loaded or not (known or changed):
         verdict = Verdict.HOLD
     else:
-        calm = (not known or (ratio or 0.0) < t.warming_clear_ratio) and change < t.warming_clear_ratio
-        verdict = _verdict(trending or changed, calm)
-        if ratio and sd and trending:
-            # a ratio errs by a factor, so its certainty is that of its logarithm
-            beyond = math.log(ratio / t.warming_warning_ratio) / (sd / ratio)
-            category = Category.WARNING if beyond > t.warning_sd else Category.CAUTION
+        verdict = _verdict(trending or changed, max(ratio, change) < t.warming_clear_ratio)
     return _finding(
         facts,
         Condition.WARMING,
@@ -175,7 +176,7 @@ def warming(facts: JointFacts, t: Thresholds) -> Finding:
         (t.change_delay_seconds if changed else t.delay_seconds, 2 * t.delay_seconds),
         lambda: advice.warming(
             facts.joint,
-            (ratio, sd) if trending and ratio and sd else None,
+            (ratio, sd) if trending else None,
             change,
             facts.settles_celsius,
             facts.settles_sd_kelvin,
@@ -206,10 +207,8 @@ def probe_off_joint(facts: JointFacts, t: Thresholds) -> Finding:
     if ratio is None or not sd or not facts.loaded:
         verdict = Verdict.HOLD
     else:
-        limit = t.off_joint_ratio
-        verdict = _verdict(
-            ratio + t.certainty_sd * min(sd, limit) < 2.0 * limit and ratio < limit, ratio > 0.7
-        )
+        certain = ratio + 2.0 * sd < t.off_joint_clear_ratio
+        verdict = _verdict(certain and ratio < t.off_joint_ratio, ratio > t.off_joint_clear_ratio)
     return _finding(
         facts,
         Condition.PROBE_OFF_JOINT,

@@ -17,13 +17,13 @@ CERTAIN_RATIO = 0.2
 # Loaded time with a certain rise after which the baseline may be used, and after which it stands:
 # two slow time constants, since what is learned within one of them is one piece of evidence.
 USABLE_SECONDS = 1800.0
+SETTLED_SECONDS = 7200.0
 # Draughts move every joint by this much from one day to the next, seen or not.
 SMALLEST_SPREAD_RATIO = 0.05
 # How much of the filter's own deviation does not cancel between then and now: other loads, other air.
 LEFT_RATIO = 0.35
 # One passage shows less of what draughts can do than two.
 EARLY_SPREAD = 2.0
-SETTLED_SECONDS = 7200.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

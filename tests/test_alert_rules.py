@@ -1,0 +1,92 @@
+"""Each rule at its edges: what sets a condition, what clears it, and what it does not know."""
+
+from dataclasses import replace
+
+import pytest
+
+import boats
+from lugwatch import alert_rules
+from lugwatch.alert_rules import JointFacts, Thresholds
+from lugwatch.alert_states import Verdict
+from lugwatch.model import Category, Channel, Quantity
+
+T = Thresholds()
+STEADY = JointFacts(
+    joint=boats.joint("bar"),
+    probe_celsius=40.0,
+    loaded=True,
+    ratio=1.0,
+    ratio_sd=0.05,
+    change_ratio=1.0,
+    unrest_ratio=1.0,
+    settles_celsius=45.0,
+    settles_sd_kelvin=1.0,
+    runaway=False,
+    seconds_to_limit=None,
+    rising_kelvin_per_minute=0.0,
+    rising_limit_kelvin_per_minute=4.0,
+)
+
+
+def test_a_steady_joint_sets_nothing() -> None:
+    assert {rule(STEADY, T).verdict for rule in alert_rules.JOINT_RULES} == {Verdict.FALSE}
+
+
+@pytest.mark.parametrize(
+    ("ratio", "sd", "change", "verdict", "category"),
+    [
+        (1.30, 0.05, 1.0, Verdict.TRUE, Category.CAUTION),  # 6.8 deviations
+        (1.30, 0.10, 1.0, Verdict.HOLD, Category.CAUTION),  # 3.4: neither certain nor gone
+        (1.10, 0.01, 1.0, Verdict.HOLD, Category.CAUTION),  # certain, and too little to say
+        (1.05, 0.05, 1.0, Verdict.FALSE, Category.CAUTION),
+        (1.05, 0.05, 1.2, Verdict.TRUE, Category.CAUTION),  # a change in this passage
+        (2.50, 0.30, 1.0, Verdict.TRUE, Category.WARNING),
+        (1.80, 0.10, 1.0, Verdict.TRUE, Category.WARNING),
+        (1.70, 0.10, 1.0, Verdict.TRUE, Category.CAUTION),  # 1 deviation beyond +60 %
+    ],
+)
+def test_warming(ratio: float, sd: float, change: float, verdict: Verdict, category: Category) -> None:
+    facts = replace(STEADY, ratio=ratio, ratio_sd=sd, change_ratio=change)
+    found = alert_rules.warming(facts, T)
+    assert (found.verdict, found.category) == (verdict, category)
+    assert alert_rules.warming(replace(facts, loaded=False), T).verdict is Verdict.HOLD
+
+
+def test_warming_without_a_baseline_goes_by_the_change_alone() -> None:
+    unknown = replace(STEADY, ratio=None, ratio_sd=None)
+    assert alert_rules.warming(unknown, T).verdict is Verdict.HOLD
+    found = alert_rules.warming(replace(unknown, change_ratio=1.25), T)
+    assert found.verdict is Verdict.TRUE
+    assert "about +25 % against what it did earlier on this passage" in found.text
+
+
+@pytest.mark.parametrize(
+    ("unrest", "verdict"),
+    [(3.1, Verdict.TRUE), (2.0, Verdict.HOLD), (1.4, Verdict.FALSE), (None, Verdict.HOLD)],
+)
+def test_intermittent(unrest: float | None, verdict: Verdict) -> None:
+    assert alert_rules.intermittent(replace(STEADY, unrest_ratio=unrest), T).verdict is verdict
+
+
+@pytest.mark.parametrize(
+    ("ratio", "sd", "verdict"),
+    [
+        (0.1, 0.05, Verdict.TRUE),
+        (0.3, 0.25, Verdict.HOLD),  # may still be 0.8
+        (0.5, 0.02, Verdict.HOLD),
+        (0.8, 0.05, Verdict.FALSE),
+        (None, None, Verdict.HOLD),
+    ],
+)
+def test_probe_off_joint(ratio: float | None, sd: float | None, verdict: Verdict) -> None:
+    assert alert_rules.probe_off_joint(replace(STEADY, ratio=ratio, ratio_sd=sd), T).verdict is verdict
+
+
+def test_what_is_common_names_the_air_or_the_shunt_and_no_joint() -> None:
+    air = Channel(channel="air", quantity=Quantity.CELSIUS, name="locker", source=None)
+    amps = Channel(channel="alternator", quantity=Quantity.AMPS, name="alternator", source=None)
+    for channel, word in ((air, "air probe"), (amps, "clamp meter")):
+        found = alert_rules.common_finding(channel, -1, 4)
+        assert (found.verdict, found.joint, found.channel) == (Verdict.TRUE, None, channel.channel)
+        assert "less than before" in found.text and word in found.advice
+        assert alert_rules.common_finding(channel, 0, 4).verdict is Verdict.FALSE
