@@ -2,6 +2,7 @@
 
 import json
 import math
+import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -398,6 +399,16 @@ def test_the_last_judgement_comes_back_as_it_went_in(tmp_path: Path) -> None:
     got = creeping_database(tmp_path / "a.db")
     with History.open(tmp_path / "a.db") as history:
         assert history.creeps() == [got]
+
+
+def test_a_history_of_an_older_version_holds_none_and_can_be_read(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    creeping_database(path)
+    with sqlite3.connect(path) as connection:
+        connection.execute("DROP TABLE creep")
+    connection.close()
+    with History.open(path) as history:
+        assert history.creeps() == []
 
 
 def test_passages_of_a_history_count_from_when_the_shape_was_learned(tmp_path: Path) -> None:

@@ -138,6 +138,9 @@ class History:
 
     def creeps(self) -> list[Creep]:
         """The last judgement on each configured joint, in the boat's order; those never judged are absent."""
+        # a history that an older version wrote is read as it is
+        if not self._fetch("SELECT 1 FROM sqlite_master WHERE name = 'creep'"):
+            return []
         found = self._fetch(
             "SELECT creep.* FROM creep JOIN joint USING (joint) WHERE joint.position IS NOT NULL"
             " AND creep_id IN (SELECT max(creep_id) FROM creep GROUP BY joint) ORDER BY joint.position"
