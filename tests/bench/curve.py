@@ -289,14 +289,16 @@ def plot(found: list[Point], setting: Setting, hours: float) -> None:
             zorder=3 if single else 2,
         )
     axes.axhline(nothing, color="0.7", linewidth=0.8)
-    axes.text(never, nothing * 1.15, f"none in {hours:.0f} h", ha="right", color="0.4", fontsize=8)
+    axes.text(0.01, nothing * 1.15, f"none in {hours:.0f} h", color="0.4", fontsize=8,
+              transform=axes.get_yaxis_transform())  # fmt: skip
     axes.axvline(never, color="0.7", linewidth=0.8)
-    axes.text(never * 0.97, 3.0, "half of them not seen", rotation=90, ha="right", color="0.4", fontsize=8)
+    axes.text(never * 0.95, 0.02, "half of them or more not seen", rotation=90, ha="right", color="0.4",
+              fontsize=8, transform=axes.get_xaxis_transform())  # fmt: skip
     # fmt: off
     axes.set(xscale="log", yscale="log", xlabel="median delay after a joint doubled [min]",
              ylabel="false alerts per 1,000 h, twelve joints", title="False alerts against delay")
     # fmt: on
-    axes.legend(fontsize=8)
+    axes.legend(fontsize=8, loc="lower left", bbox_to_anchor=(0.22, 0.0))
     figure.tight_layout()
     figure.savefig(setting.plots / "curve.png", dpi=130)
     pyplot.close(figure)
