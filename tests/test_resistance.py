@@ -194,11 +194,11 @@ def test_no_rise_gives_no_ohms(lone: float) -> None:
 def test_the_heat_capacity_by_hand() -> None:
     """300 g of mixed metal, 120 J/K, warms by 0.25 K in a minute at 100 A: 50 µΩ."""
     law = resistance.law(joint("switch", cable_mm2=(50.0, 50.0), facts={"metal_grams": 300.0}))
-    assert (law.joules_per_kelvin, law.joules_ratio_sd) == (pytest.approx(120.0), 0.12)
+    assert (law.joules_per_kelvin, law.joules_ratio_sd) == (pytest.approx(120.0), 0.20)
     found = resistance.heat_capacity(law, 0.25 / 60.0 / 100.0**2, 0.0)
     assert found is not None
     assert found.ohms == pytest.approx(50e-6)
-    assert found.sd_ohms == pytest.approx(50e-6 * math.hypot(0.12, 0.22))
+    assert found.sd_ohms == pytest.approx(50e-6 * math.hypot(0.20, 0.22))
 
 
 def test_metal_that_nobody_weighed_is_guessed_widely() -> None:

@@ -61,7 +61,7 @@ STUD_GRAMS = {"M5": 8.0, "M6": 15.0, "M8": 32.0, "M10": 60.0, "M12": 95.0}
 NEARBY_JOULES_PER_KELVIN_MM2 = 0.3
 BAR_MM2 = 100.0  # of a bus bar of a boat, 20 mm by 5; from memory
 TYPICAL_RATIO_SD = 0.38  # of parts that nobody weighed
-WEIGHED_RATIO_SD = 0.12
+WEIGHED_RATIO_SD = 0.20  # the metal is known, how much of what is near it warms too is not
 EARLY_RATIO_SD = 0.22  # of an initial slope out of two modes and a lagging probe; measured on bench boats
 
 # ---- the millivolt drop
