@@ -41,6 +41,8 @@ def test_the_demo_warns_of_a_warming_joint_and_leaves_nothing_behind(tmp_path: P
         alerts = history.alerts()
         passages = history.passages()
         assert len(history.latest_readings()) == 18
+        # two rounds of learning in the replay of earlier passages, the third beside the running watch
+        assert {learned.stage for learned in history.learned_shapes()} == {1, 2, 3}
     # nobody else is accused
     assert {alert.joint for alert in alerts} == {"bar_alternator"}
     assert [p.end_time is None for p in passages] == [False, False, True], "the third is under way"

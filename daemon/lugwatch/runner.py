@@ -208,7 +208,12 @@ class Watch:
             if hasattr(os, "setpriority"):
                 # on Linux a thread has a niceness of its own
                 os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), 15)
-            self.put(learning.carry_out(request, self._clock.monotonic_seconds(), self._clock.time()))
+            try:
+                answer = learning.carry_out(request, self._clock.monotonic_seconds(), self._clock.time())
+            except (ArithmeticError, ValueError) as error:  # of linear algebra, on a record beyond all sense
+                log.warning("learning: nothing learned (%s); tried again after the next passage", error)
+                return
+            self.put(answer)
 
         threading.Thread(target=work, name="learning", daemon=True).start()
 

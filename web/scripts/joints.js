@@ -96,7 +96,7 @@ function legend() {
   return make("div", { class: "legend" },
     item("surroundings", line("edge", 11, 2, 11, 12)),
     item("now", draw("circle", { class: "mark", cx: 11, cy: 7, r: 5 })),
-    item("will settle, 19 times out of 20", draw("rect", { class: "band", x: 2, y: 1, width: 18, height: 12 })),
+    item("where it may settle", draw("rect", { class: "band", x: 2, y: 1, width: 18, height: 12 })),
     item("limit", line("end", 11, 0, 11, 14)),
     make("span", {}, "% against its baseline"));
 }
