@@ -65,7 +65,10 @@ def test_warming_without_a_baseline_goes_by_the_change_alone() -> None:
     [(3.1, Verdict.TRUE), (2.0, Verdict.HOLD), (1.4, Verdict.FALSE), (None, Verdict.HOLD)],
 )
 def test_intermittent(unrest: float | None, verdict: Verdict) -> None:
-    assert alert_rules.intermittent(replace(STEADY, unrest_ratio=unrest), T).verdict is verdict
+    facts = replace(STEADY, unrest_ratio=unrest)
+    assert alert_rules.intermittent(facts, T).verdict is verdict
+    # the filter that runs after a joint gone bad is restless too
+    assert alert_rules.intermittent(replace(facts, ratio=2.0), T).verdict is Verdict.HOLD
 
 
 @pytest.mark.parametrize(

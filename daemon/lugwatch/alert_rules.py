@@ -187,7 +187,9 @@ def warming(facts: JointFacts, t: Thresholds) -> Finding:
 def intermittent(facts: JointFacts, t: Thresholds) -> Finding:
     """Its heat comes and goes under load as it did not while it was well."""
     unrest = facts.unrest_ratio
-    if unrest is None or not facts.loaded:
+    # one that heats so much more than it did is told as that; a filter that runs after it is restless too
+    far = max(facts.ratio or 1.0, facts.change_ratio) > t.warming_warning_ratio
+    if unrest is None or far or not facts.loaded:
         verdict = Verdict.HOLD
     else:
         verdict = _verdict(unrest > t.unrest_ratio, unrest < 0.5 * t.unrest_ratio)
