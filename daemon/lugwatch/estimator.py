@@ -229,7 +229,7 @@ def step(bank: Bank, tracked: Tracked, inputs: Inputs, gap_seconds: float) -> Tr
 def _restart(bank: Bank, tracked: Tracked, reference: Array, rows: Flags, pause_seconds: Array) -> Tracked:
     """The modes of `rows` are unknown: forget them and what they share with β.
 
-    The offset has gone on walking unseen: a battery or an engine is still warm from yesterday.
+    The offset of one that had begun has walked on unseen: a battery is still warm from yesterday.
     """
     mean, covariance = tracked.mean.copy(), tracked.covariance.copy()
     mean[rows, FAST] = mean[rows, SLOW] = 0.0
@@ -237,7 +237,8 @@ def _restart(bank: Bank, tracked: Tracked, reference: Array, rows: Flags, pause_
         covariance[rows, state, :] = 0.0
         covariance[rows, :, state] = 0.0
         covariance[rows, state, state] = bank.tuning.mode_sd_kelvin**2
-    hours = np.clip(np.where(rows, pause_seconds, 0.0) / 3600.0, 0.0, LONGEST_WALK_HOURS)
+    paused = rows & per_row(tracked.started)
+    hours = np.clip(np.where(paused, pause_seconds, 0.0) / 3600.0, 0.0, LONGEST_WALK_HOURS)
     covariance[:, OFFSET, OFFSET] += np.where(rows, bank.offset_walk_kelvin**2 * hours, 0.0)
     return replace(
         tracked,
