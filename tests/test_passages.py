@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 import boats
@@ -92,6 +92,7 @@ def test_the_next_passage_begins_anew() -> None:
         st.tuples(st.floats(1e-6, 1.0), st.floats(1e-7, 1.0), st.floats(1.0, 600.0)), min_size=1, max_size=40
     )
 )
+@example([(1.0, 1.0, 1.0), (1e-6, 1e-7, 1.0)])  # weights fourteen powers of ten apart
 def test_the_running_mean_is_the_weighted_mean(windows: list[tuple[float, float, float]]) -> None:
     """numpy.average and a weighted variance of all at once as the oracle."""
     mean: RiseMean | None = None

@@ -44,7 +44,8 @@ def take(before: RiseMean | None, rise: float, sd: float, seconds: float) -> Ris
     return RiseMean(
         weight=total,
         mean=mean,
-        squares=before.squares + weight * (rise - before.mean) * (rise - mean),
+        # of the two usual forms the one in which nothing cancels, however unlike the weights
+        squares=before.squares + before.weight * weight / total * (rise - before.mean) ** 2,
         least_sd=min(before.least_sd, sd),
     )
 
