@@ -2,10 +2,12 @@
 
 import json
 import os
+import sqlite3
 import threading
 import time
 import tty
 from collections.abc import Iterator
+from contextlib import closing
 from functools import reduce
 from pathlib import Path
 from typing import Any
@@ -241,6 +243,32 @@ def test_without_broker_and_probes_it_watches_all_the_same(rig: Rig, clock: Scal
         (rig.tree.parent / "not there yet").rename(rig.tree / BAR)
         until(lambda: "bar" in seen(rig))
         assert watch.stop() == 0
+
+
+def taken_until(database: Path) -> int:
+    """How far the journal is in the last snapshot."""
+    with closing(sqlite3.connect(database)) as connection:
+        found = connection.execute("SELECT body FROM snapshot").fetchone()
+    return json.loads(found[0])["journal_taken_until"] if found else 0
+
+
+def test_an_entry_of_the_journal_is_taken_in_while_it_watches_and_once(rig: Rig, clock: ScaledClock) -> None:
+    def write(*words: str) -> None:
+        with Command("journal", "add", *words, "--db", rig.database, clock=clock) as adding:
+            _, told = adding.running.communicate(timeout=20.0)
+            assert adding.running.returncode == 0, told
+
+    with Command("watch", "--config", rig.config, clock=clock) as watch:
+        until(lambda: "bar" in seen(rig))
+        write("bar", "--work", "Cleaned, new washer")
+        until(lambda: taken_until(rig.database) == 1)
+        watch.kill()
+        write("bar", "--millivolts", "4.5", "--amps", "90")
+        watch.start()
+        until(lambda: taken_until(rig.database) == 2)
+        assert watch.stop() == 0
+    with History.open(rig.database) as history:
+        assert [e.kind.value for e in history.journal("bar")] == ["work", "millivolts"]
 
 
 def test_a_second_watch_on_the_same_boat_is_refused(rig: Rig, clock: ScaledClock) -> None:  # C35

@@ -147,10 +147,7 @@ def _apply_one(book: Book, finding: Finding, now: float, time: int) -> tuple[Boo
     if now - since < finding.off_delay_seconds:
         return replace(book, false_since={**book.false_since, key: since}), None
     book = replace(book, false_since=_without(book.false_since, key))
-    caution = alert.category is Category.CAUTION
-    event = AlertEvent.RECTIFIED_CAUTION if caution else AlertEvent.RECTIFIED
-    rectified = replace(alert, state=next_state(alert.state, event), rectified_time=time)
-    return _record(book, key, rectified, AlertChangeKind.RECTIFIED, time)
+    return _rectify(book, key, alert, time)
 
 
 def _without(mapping: Mapping[Key, float], key: Key) -> Mapping[Key, float]:
@@ -215,6 +212,31 @@ def acknowledge(book: Book, action: CrewAction) -> tuple[Book, tuple[AlertChange
         book, change = _record(book, key, seen, AlertChangeKind.ACKNOWLEDGED, action.time)
         return book, (change,)
     return book, ()
+
+
+def end(
+    book: Book, joint: str, conditions: Sequence[Condition], time: int
+) -> tuple[Book, tuple[AlertChange, ...]]:
+    """These conditions of a joint are over at once: what they rested on was taken away."""
+    changes = []
+    for condition in conditions:
+        key = _key(condition, joint, None)
+        alert = book.alerts.get(key)
+        book = replace(
+            book, true_since=_without(book.true_since, key), false_since=_without(book.false_since, key)
+        )
+        if alert is None or alert.state is AlertState.RECTIFIED_UNACKNOWLEDGED:
+            continue
+        book, change = _rectify(book, key, alert, time)
+        changes.append(change)
+    return book, tuple(changes)
+
+
+def _rectify(book: Book, key: Key, alert: Alert, time: int) -> tuple[Book, AlertChange]:
+    caution = alert.category is Category.CAUTION
+    event = AlertEvent.RECTIFIED_CAUTION if caution else AlertEvent.RECTIFIED
+    rectified = replace(alert, state=next_state(alert.state, event), rectified_time=time)
+    return _record(book, key, rectified, AlertChangeKind.RECTIFIED, time)
 
 
 def _record(book: Book, key: Key, alert: Alert, kind: AlertChangeKind, time: int) -> tuple[Book, AlertChange]:

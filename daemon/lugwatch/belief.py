@@ -114,10 +114,10 @@ def _mix_settling(
     return np.where(any_runaway, np.inf, centre), np.where(any_runaway, np.inf, sd)
 
 
-def warmings(bank: Bank, tracked: Tracked, learned: bool) -> tuple[Warming, ...]:
+def warmings(bank: Bank, tracked: Tracked, learned: NDArray[np.bool_]) -> tuple[Warming, ...]:
     """What ohms are worked out from, one for each joint; for when they are asked, not for every window.
 
-    learned: the bank's shapes are these joints' own.
+    learned: (joints,) the bank's shapes are these joints' own.
     """
     joints = (bank.joints, SHAPES_PER_JOINT)
     weight = weights(tracked)
@@ -131,7 +131,7 @@ def warmings(bank: Bank, tracked: Tracked, learned: bool) -> tuple[Warming, ...]
     away = beta - per_row(rise) + per_row(lone) * (bank.neighbour_weight - per_row(share))
     lone_variance = (weight * (away * away + variance)).reshape(joints).sum(axis=1) / alone**2
     confounded = np.where(share > 0.0, SHARE_SD / alone, 0.0)
-    untaught = lone * np.hypot(confounded, 0.0 if learned else UNLEARNED_SD)
+    untaught = lone * np.hypot(confounded, np.where(learned, 0.0, UNLEARNED_SD))
     fast, slow = 1.0 / bank.tau_fast_seconds, 1.0 / bank.tau_slow_seconds
     slopes = tracked.mean[:, OWN] * fast + tracked.mean[:, SOAK] * slow
     covariance = tracked.covariance

@@ -49,16 +49,16 @@ LONGEST_WALK_HOURS = 24.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tuning:
-    """How much the filter expects the world to differ from its model; one set for all joints."""
+    """How much the filter expects the world to differ from its model; an array has a value for each row."""
 
     prior_rise_kelvin: float = 15.0  # β before anything was seen: mean…
     prior_rise_sd_kelvin: float = 30.0  # …and spread, each of own and soak
     mode_sd_kelvin: float = 8.0  # what fast and slow mode may hold at a start
     offset_sd_kelvin: float = 0.7  # probe calibration and unseen air
-    own_walk_ratio: float = 0.15  # β_own: random walk, share of β per √hour (draughts, ageing)…
-    own_walk_kelvin: float = 1.0  # …and at least this many K per √hour
+    own_walk_ratio: float | Array = 0.15  # β_own: random walk, share of β per √hour (draughts, ageing)…
+    own_walk_kelvin: float | Array = 1.0  # …and at least this many K per √hour
     surprise_seconds: float = 120.0  # innovations that keep one sign for so long are a change…
-    surprise_sd: float = 2.5  # …beyond this many of their own deviations; then β_own may move faster
+    surprise_sd: float | Array = 2.5  # …beyond this many of their own deviations; then β_own may move faster
     soak_walk_ratio: float = 0.02  # cable and bar do not age in an hour
     mode_walk_kelvin: float = 0.002  # model error: a floor, K per √second
     forgetting_seconds: float = 7200.0  # how long the bank remembers a shape's success

@@ -9,7 +9,16 @@ import math
 from collections.abc import Mapping
 from dataclasses import fields
 
-from lugwatch.model import Alert, AlertChange, Creep, Estimate, LearnedShape, Passage, SourceHealth
+from lugwatch.model import (
+    Alert,
+    AlertChange,
+    Creep,
+    Estimate,
+    JournalEntry,
+    LearnedShape,
+    Passage,
+    SourceHealth,
+)
 from lugwatch.units import format_time
 
 JsonObject = dict[str, object]
@@ -48,6 +57,11 @@ def learned_shape_object(shape: LearnedShape) -> JsonObject:
 def creep_object(creep: Creep) -> JsonObject:
     """How one joint has moved over passages, as `creep --json` shows it."""
     return _object(creep)
+
+
+def journal_entry_object(entry: JournalEntry) -> JsonObject:
+    """One entry as `journal list --json` shows it."""
+    return _object(entry)
 
 
 def source_health_object(health: SourceHealth) -> JsonObject:

@@ -199,6 +199,22 @@ def forget(watch: Watch) -> Watch:
     return replace(watch, ratio=np.ones(len(watch.ratio)))
 
 
+def restart(watch: Watch, joints: Flags, busiest: Array) -> Watch:
+    """Nothing seen yet of these joints (joints,): their shape or the joints themselves are others now.
+
+    busiest: (joints,) as in `empty`; inf: nothing learned.
+    """
+    return replace(
+        watch,
+        error=np.where(joints[:, None, None], 0.0, watch.error),
+        information=np.where(joints[:, None], 0.0, watch.information),
+        evidence=np.where(joints[:, None], 0.0, watch.evidence),
+        unrest=np.where(joints, 1.0, watch.unrest),
+        busiest=np.where(joints, busiest, watch.busiest),
+        ratio=np.where(joints, 1.0, watch.ratio),
+    )
+
+
 def _weighted_median(values: Array, weights: Array) -> float:
     order = np.argsort(values)
     total = np.cumsum(weights[order])

@@ -2,7 +2,8 @@
 
 Times: `monotonic_seconds` [s since an arbitrary moment of this boot] is what durations come from;
 `time` [ms since 1970 UTC] is a label. Values: °C for temperatures, K for differences, A, Ω.
-A value that is not known is None: never NaN, 0 or a sentinel. Imports nothing of ours.
+A value that is not known is None: never NaN, 0 or a sentinel. Longer than other files, so that all
+nouns stand in one place. Imports nothing of ours.
 """
 
 from collections.abc import Mapping
@@ -168,7 +169,31 @@ class Scan:
     time: int
 
 
-Event = Reading | Scan | Fault | Tick | CrewAction
+class JournalKind(StrEnum):
+    """What an entry of the journal says of a joint."""
+
+    WORK = "work"  # opened, cleaned, retightened, a part changed: baseline and shape begin anew
+    GOOD = "good"  # good as it is: its baseline begins anew
+    MILLIVOLTS = "millivolts"  # a voltage was measured across it while current flowed
+    NOTE = "note"  # words alone
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JournalEntry:
+    """What somebody did to a joint or found on it; the row of `journal`. Entries are never changed."""
+
+    entry_id: int  # counts up from 1
+    joint: str | None  # None: of the boat
+    time: int  # when it was done
+    kind: JournalKind
+    note: str | None
+    who: str = ""
+    volts: float | None = None  # across the joint…
+    amps: float | None = None  # …at this current, both without a sign…
+    celsius: float | None = None  # …and at this temperature of the joint, if that was measured too
+
+
+Event = Reading | Scan | Fault | Tick | CrewAction | JournalEntry
 
 
 # ---- outputs: what the core says -------------------------------------------------------------
@@ -217,6 +242,9 @@ class Estimate:
     settles_at_rated_sd_kelvin: float | None
     seconds_to_limit: float | None
     limit_celsius: float
+    baseline_rise_coefficient: float | None = None  # K/A²; these three have a table of their own
+    baseline_rise_coefficient_sd: float | None = None
+    baseline_time: int | None = None  # when what it rests on begins
 
 
 class Condition(StrEnum):
@@ -391,4 +419,19 @@ class Creep:
     reaches_latest_time: int | None  # None beside a reaches_time: perhaps never
 
 
-Output = Reading | Fault | Estimate | AlertChange | SourceHealth | Passage | LearnedShape | Creep
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JointBaseline:
+    """What a joint's rise was while it was known to be good; told again while its evidence grows."""
+
+    joint: str
+    taken_time: int  # since when a joint is compared with it
+    baseline_time: int  # when the load that it rests on began
+    ended_time: int | None  # by an entry of the journal; None: it stands, or a later one took its place
+    rise_coefficient: float  # K/A²
+    rise_coefficient_sd: float
+    evidence_seconds: float  # of load
+
+
+Output = (
+    Reading | Fault | Estimate | AlertChange | SourceHealth | Passage | LearnedShape | Creep | JointBaseline
+)

@@ -5,38 +5,42 @@ inside a state are never changed in place. Not here: threads, files, sockets, cl
 sqlite3, socket, threading, asyncio, time or logging.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lugwatch import (
-    alert_rules,
     alert_states,
+    anew,
     belief,
     creep,
     estimator,
     intake,
+    journal,
     judgement,
     jump,
     learning,
     model,
     passages,
-    resistance,
     sources_health,
     trend,
 )
 from lugwatch.model import (
-    Boat,
     CrewAction,
     Fault,
+    JournalEntry,
     Reading,
     Scan,
     Tick,
 )
-from lugwatch.plan import Plan, make
+from lugwatch.plan import Plan
+from lugwatch.state import State as State
+from lugwatch.state import begin as begin
+from lugwatch.state import joint_ids
+from lugwatch.state import with_drop as with_drop
+from lugwatch.state import with_memory as with_memory
 
 Array = NDArray[np.float64]
 
@@ -48,67 +52,6 @@ EARLY_RATIO = 2.0
 PUT_OUT_SECONDS = 30.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class State:
-    """Everything remembered between two events."""
-
-    plan: Plan
-    intake: intake.Intake
-    tracked: estimator.Tracked
-    bank: estimator.Bank
-    record: learning.Record
-    watch: jump.Watch
-    baseline: trend.Baseline
-    judgement: judgement.Memory
-    drops: resistance.Drops  # millivolts that the crew has measured
-    book: alert_states.Book
-    passages: passages.Tracker
-    creep: creep.History
-    health: sources_health.Counts
-    started_seconds: float  # monotonic
-    window_time: int  # wall label of the open window's start
-
-
-def begin(boat: Boat, monotonic_seconds: float, time: int) -> State:
-    """A state that knows the boat and nothing else."""
-    plan = make(boat)
-    joints = len(boat.joints)
-    return State(
-        plan=plan,
-        intake=intake.empty(plan.channels, monotonic_seconds),
-        tracked=estimator.initial(plan.bank),
-        bank=plan.bank,
-        record=learning.Record(),
-        watch=jump.empty(joints),
-        baseline=trend.empty(joints),
-        judgement=judgement.empty(joints),
-        drops=resistance.no_drops(joints),
-        book=alert_states.Book(),
-        passages=passages.Tracker(),
-        creep=creep.empty(joints),
-        health=sources_health.empty(tuple(plan.channels_of_source)),
-        started_seconds=monotonic_seconds,
-        window_time=time,
-    )
-
-
-def with_memory(
-    state: State,
-    book: alert_states.Book,
-    tracker: passages.Tracker,
-    points: Mapping[str, Sequence[creep.Point]] | None = None,
-) -> State:
-    """A begun state with the alerts, numbers and each joint's passages that a store remembers."""
-    history = creep.remember(state.creep, _joint_ids(state), points or {})
-    return replace(state, book=book, passages=tracker, creep=history)
-
-
-def with_drop(state: State, joint: str, drop: resistance.MillivoltDrop | None) -> State:
-    """What the crew measured across a joint; None: it was worked on since, and that holds no more."""
-    i = next(i for i, j in enumerate(state.plan.boat.joints) if j.joint == joint)
-    return replace(state, drops=resistance.with_drop(state.drops, i, drop))
-
-
 Event = model.Event | learning.Answer
 Output = model.Output | learning.Request
 
@@ -117,7 +60,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Output, ...]]:
     """Take in one event."""
     match event:
         case learning.Answer():
-            return _learned(state, event)
+            return anew.learned(state, event)
         case Scan():
             return _scan(state, event)
         case Reading():
@@ -133,6 +76,8 @@ def step(state: State, event: Event) -> tuple[State, tuple[Output, ...]]:
         case CrewAction():
             book, changes = alert_states.acknowledge(state.book, event)
             return replace(state, book=book), changes
+        case JournalEntry():
+            return anew.entry(state, event)
 
 
 def _scan(state: State, scan: Scan) -> tuple[State, tuple[Output, ...]]:
@@ -196,8 +141,9 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         plan, state.bank, tracked, state.baseline, state.judgement, window, inputs, GAP_SECONDS
     )
     unrest = learning.unrest_ratio(state.record, watch.unrest)
+    before = state.baseline
     baseline = trend.learn(
-        state.baseline,
+        before,
         seen.believed.rise_kelvin_at_rated,
         seen.believed.rise_sd_kelvin_at_rated,
         seen.judged,
@@ -215,11 +161,17 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     if closed:
         history = state.creep
         for passage in closed:
-            history = creep.add(history, _joint_ids(state), passage)
+            history = creep.add(history, joint_ids(state), passage)
         state = replace(state, book=book, baseline=baseline, creep=history)
-        state, crept = judge_creep(state, tick.monotonic_seconds, tick.time)
+        state, crept = anew.judge_creep(state, tick.monotonic_seconds, tick.time)
         book = state.book
-    warmings = partial(belief.warmings, state.bank, tracked, state.record.shapes is not None)
+    noted = journal.date(state.journal, before, baseline, state.window_time, tick.time)
+    state = anew.pair_with_rise(
+        replace(state, journal=noted, tracked=tracked),
+        seen.believed.rise_kelvin_at_rated,
+        seen.believed.rise_sd_kelvin_at_rated,
+    )
+    warmings = partial(belief.warmings, state.bank, tracked, state.record.stage > 0)
     memory, estimates = judgement.estimates(
         plan,
         seen,
@@ -231,13 +183,13 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         0.0 if tick.closing else PUT_OUT_SECONDS,
     )
     health, said = sources_health.look(state.health, plan, window.silent, tick.monotonic_seconds, tick.time)
-    record = learning.note(state.record, inputs, tracker.open is not None, length)
+    told = journal.told(plan, noted, baseline, journal.news(before, baseline, bool(estimates)))
+    estimates = journal.with_baselines(plan, noted, baseline, estimates)
+    record = learning.note(state.record, inputs, tracker.open is not None, length, tick.time)
     if closed:
         watch = jump.forget(watch)
     record, asked = learning.request(record, bool(closed), plan.rated_amps, plan.has_neighbours, GAP_SECONDS)
-    outputs: list[Output] = [*changes, *closed, *crept, *estimates, *said]
-    if asked is not None:
-        outputs.append(asked)
+    outputs: list[Output] = [*changes, *closed, *crept, *told, *estimates, *said, *asked]
     if estimates and tracker.open is not None:
         outputs.append(tracker.open)
     state = replace(
@@ -261,76 +213,18 @@ def _changes(
 ) -> tuple[jump.Watch, estimator.Tracked, NDArray[np.intp]]:
     """Changes of joints' own heating, believed where they are beyond doubt; and what is common to many."""
     calm = state.record.calm
-    if calm is None:  # without a learned shape nobody knows what a change looks like
+    if np.isnan(calm).all():  # without a learned shape nobody knows what a change looks like
         return state.watch, tracked, np.zeros(len(state.plan.groups), dtype=np.intp)
     watch = jump.step(state.watch, state.bank, tracked, inputs)
     rise, _ = estimator.mixed_rise(tracked, estimator.weights(tracked))
     # what little was seen of it so far was perhaps its calmest hour
-    early = EARLY_RATIO if state.record.stage < learning.STAGES else 1.0
+    early = np.where(state.record.stage < learning.STAGES, EARLY_RATIO, 1.0)
     found = jump.find(
         watch, rise, early * np.maximum(calm, jump.CALM_RMS), state.plan.groups, state.plan.metal
     )
     if found.own.any():
         watch, tracked = jump.believe(watch, tracked, found, rise)
     return watch, tracked, found.common
-
-
-def _learned(state: State, answer: learning.Answer) -> tuple[State, tuple[Output, ...]]:
-    """Go on with learned shapes: β and offset from the record, the modes unknown until the next look."""
-    record, baseline = learning.settle(state.record, state.baseline, answer)
-    tracked = replace(answer.learned.tracked, stepped=np.full(len(state.plan.rated_amps), -np.inf))
-    state = replace(
-        state,
-        record=record,
-        watch=jump.empty(len(state.plan.rated_amps), record.busiest),
-        baseline=baseline,
-        bank=answer.learned.bank,
-        tracked=tracked,
-        # what the open passage has told so far was measured with another rod
-        passages=replace(state.passages, rises={}),
-        drops=_rebased(state, answer, tracked),
-    )
-    # another shape measures with another rod: passages before and after must not be put in one row
-    history = state.creep
-    for i in range(len(state.plan.boat.joints)):
-        history = creep.forget(history, i, state.passages.next_passage_id)
-    state, crept = judge_creep(replace(state, creep=history), answer.monotonic_seconds, answer.time)
-    return state, (*learning.rows(_joint_ids(state), answer), *crept)
-
-
-def judge_creep(state: State, monotonic_seconds: float, time: int) -> tuple[State, tuple[Output, ...]]:
-    """What each joint's passages say now: a row a joint, and the changes of its alert.
-
-    To be asked when a passage has ended and when a baseline was taken anew.
-    """
-    plan, baseline = state.plan, state.baseline
-    rated_squared = plan.rated_amps**2
-    rows, findings = [], []
-    for i, joint in enumerate(plan.boat.joints):
-        if not plan.tracked[i]:
-            continue
-        usable = baseline.evidence_seconds[i] >= trend.USABLE_SECONDS
-        base = (
-            float(baseline.rise_kelvin[i] / rated_squared[i]),
-            float(baseline.rise_sd_kelvin[i] / rated_squared[i]),
-        )
-        judged = creep.judge(joint.joint, state.creep.points[i], base if usable else None, time)
-        rows.append(judged)
-        findings.append(alert_rules.creeping(joint, judged))
-    book, changes = alert_states.apply(state.book, findings, monotonic_seconds, time)
-    return replace(state, book=book), (*changes, *rows)
-
-
-def _joint_ids(state: State) -> tuple[str, ...]:
-    return tuple(joint.joint for joint in state.plan.boat.joints)
-
-
-def _rebased(state: State, answer: learning.Answer, tracked: estimator.Tracked) -> resistance.Drops:
-    """Millivolt drops under the new shapes; a joint's rise is another number, its ohms are not."""
-    if not any(state.drops.drops):
-        return state.drops
-    before = belief.warmings(state.bank, state.tracked, True)
-    return resistance.rebased(state.drops, before, belief.warmings(answer.learned.bank, tracked, True))
 
 
 def _inputs(plan: Plan, window: intake.Window) -> estimator.Inputs:

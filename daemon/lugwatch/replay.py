@@ -5,13 +5,14 @@ that the database already holds are skipped and counted: running a replay twice 
 May import: everything below `runner`.
 """
 
+from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from lugwatch import alert_states, learning, passages, pipeline, snapshot
+from lugwatch import alert_states, journal, learning, passages, pipeline, snapshot
 from lugwatch.creep import Point
-from lugwatch.model import Alert, Boat, Fault, FaultKind, Output, Scan, Tick
+from lugwatch.model import Alert, Boat, Fault, FaultKind, JournalEntry, Output, Scan, Tick
 from lugwatch.pipeline import State
 
 ROWS_PER_COMMIT = 2000
@@ -36,6 +37,7 @@ class Memory(Protocol):
     def next_alert_sequence(self) -> int: ...
     def next_passage_id(self) -> int: ...
     def load_rises(self) -> dict[str, list[Point]]: ...
+    def load_journal(self, after: int = 0) -> list[JournalEntry]: ...
     def load_snapshot(self) -> tuple[int, int, str] | None: ...
     def write(
         self,
@@ -80,9 +82,12 @@ def replay(
 ) -> Replayed:
     """Feed every row and a tick of its time; commit every so often. Raises what the store raises.
 
+    Entries of the journal are taken in at their time, those from before the first row at its time;
+    those after the last row wait for a later recording.
     held_until: time [ms] of the last row that the database holds already, or None.
     """
     state: State | None = None
+    waiting: deque[JournalEntry] = deque()
     outputs: list[Output] = []
     count = already_held = 0
     time = 0
@@ -94,6 +99,10 @@ def replay(
         now = time / 1000.0
         if state is None:
             state = resume(boat, memory, now, time)
+            waiting = _waiting(memory, state)
+        while waiting and waiting[0].time <= time:
+            state, more = step_and_learn(state, waiting.popleft())
+            outputs += more
         for event in _events(row, now):
             state, more = step_and_learn(state, event)
             outputs += more
@@ -112,6 +121,12 @@ def replay(
     return Replayed(rows=count, already_held=already_held)
 
 
+def _waiting(memory: Memory, state: State) -> deque[JournalEntry]:
+    """Entries that had no effect yet, in the order of their time."""
+    entries = [e for e in memory.load_journal() if not journal.was_taken(state.journal, e.entry_id)]
+    return deque(sorted(entries, key=lambda entry: (entry.time, entry.entry_id)))
+
+
 def step_and_learn(state: State, event: pipeline.Event) -> tuple[State, list[Output]]:
     """One step; what it asks to learn is learned at once. Gives what is to be stored."""
     state, told = pipeline.step(state, event)
@@ -120,7 +135,8 @@ def step_and_learn(state: State, event: pipeline.Event) -> tuple[State, list[Out
         if not isinstance(output, learning.Request):
             outputs.append(output)
             continue
-        answer = learning.carry_out(output, event.monotonic_seconds, event.time)
+        # asked at the end of a window, which is where the next one begins
+        answer = learning.carry_out(output, state.intake.window_start_seconds, state.window_time)
         state, more = step_and_learn(state, answer)
         outputs += more
     return state, outputs

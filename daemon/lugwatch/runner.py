@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from lugwatch import learning, pipeline, snapshot
+from lugwatch import journal, learning, pipeline, snapshot
 from lugwatch.clock import Clock
 from lugwatch.errors import OperationFailed
 from lugwatch.model import (
@@ -26,6 +26,7 @@ from lugwatch.model import (
     Estimate,
     Fault,
     FaultKind,
+    JournalEntry,
     Output,
     Reading,
     Tick,
@@ -87,6 +88,9 @@ class Watch:
         self._batches: queue.Queue[Batch | None] = queue.Queue(BATCHES_KEPT)
         self._interval_seconds = state.plan.boat.watching.interval_seconds
         self._lost_events = 0
+        # beside the bounded queue, since an entry must not be given up; there are a few in a season
+        self._entries: queue.SimpleQueue[JournalEntry] = queue.SimpleQueue()
+        self._heard = state.journal  # the numbers handed out already; of the store's thread
 
     def add_publisher(self, publisher: Publisher) -> None:
         """Before `run`: one more who is told what was committed."""
@@ -177,7 +181,7 @@ class Watch:
         now = self._clock.monotonic_seconds()
         next_tick, next_commit, next_snapshot = now, now + 1.0, now + SNAPSHOT_SECONDS
         while not self._stop.is_set():
-            event = self._next_event(next_tick)
+            event = self._next_entry() or self._next_event(next_tick)
             now = self._clock.monotonic_seconds()
             if event is None:
                 event = Tick(monotonic_seconds=now, time=self._clock.time())
@@ -216,6 +220,12 @@ class Watch:
             self.put(answer)
 
         threading.Thread(target=work, name="learning", daemon=True).start()
+
+    def _next_entry(self) -> JournalEntry | None:
+        try:
+            return self._entries.get_nowait()
+        except queue.Empty:
+            return None
 
     def _next_event(self, until: float) -> pipeline.Event | None:
         """The next event, or None when it is time for a tick."""
@@ -264,6 +274,7 @@ class Watch:
                 kept.clear()
                 for action in self._store.take_crew_actions():
                     self.acknowledge(action.alert_id, action.who)
+                self._hear_journal()
                 if not recording:
                     log.warning("recording again")
                 recording = True
@@ -274,6 +285,16 @@ class Watch:
                 _shed(kept, OUTPUTS_KEPT)
             for publisher in self._publishers:
                 publisher.publish(batch.outputs)
+
+    def _hear_journal(self) -> None:
+        """Hand on what was written since. The state remembers what it took in, and its snapshot too:
+
+        an entry that a power cut parts from its effect is handed out again at the next start.
+        """
+        for entry in self._store.load_journal(self._heard.taken_until):
+            if not journal.was_taken(self._heard, entry.entry_id):
+                self._heard = journal.take(self._heard, entry.entry_id)
+                self._entries.put(entry)
 
 
 def _alerts_of(outputs: Sequence[Output]) -> tuple[Output, ...]:

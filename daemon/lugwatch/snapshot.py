@@ -6,19 +6,19 @@ and the core below it.
 """
 
 import json
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import creep, jump, learning, shape, trend
+from lugwatch import creep, journal, jump, learning, resistance, shape, trend
 from lugwatch.estimator import SHAPES_PER_JOINT, STATES
 from lugwatch.model import CurrentPassage, JointPassage, Passage
 from lugwatch.passages import RiseMean, Tracker
-from lugwatch.pipeline import State
+from lugwatch.state import State
 
-VERSION = 3
+VERSION = 4
 # Wall and monotonic time may disagree by this much and still tell of the same boot.
 SAME_BOOT_SECONDS = 5.0
 
@@ -27,15 +27,16 @@ Array = NDArray[np.float64]
 
 def to_text(state: State, monotonic_seconds: float, time: int) -> str:
     """The snapshot of `state` taken now."""
-    tracked, baseline, learned = state.tracked, state.baseline, state.record.shapes
+    tracked, baseline, record, noted = state.tracked, state.baseline, state.record, state.journal
     joints: dict[str, Any] = {}
     for i, joint in enumerate(state.plan.boat.joints):
         rows = slice(i * SHAPES_PER_JOINT, (i + 1) * SHAPES_PER_JOINT)
         joints[joint.joint] = {
             "rated_amps": float(state.plan.rated_amps[i]),
             "shapes": _shapes(state, rows),
-            "shape_mean": None if learned is None else learned.mean[i].tolist(),
-            "shape_covariance": None if learned is None else learned.covariance[i].tolist(),
+            "stage": int(record.stage[i]),
+            "shape_mean": record.shapes.mean[i].tolist(),
+            "shape_covariance": record.shapes.covariance[i].tolist(),
             "mean": tracked.mean[rows].tolist(),
             "covariance": tracked.covariance[rows].tolist(),
             "air_fast_celsius": tracked.air_fast_celsius[rows].tolist(),
@@ -49,9 +50,13 @@ def to_text(state: State, monotonic_seconds: float, time: int) -> str:
             "baseline_evidence_seconds": float(baseline.evidence_seconds[i]),
             "baseline_weight": float(baseline.weight[i]),
             "baseline_filter_sd_kelvin": float(baseline.filter_sd_kelvin[i]),
-            "calm": _at(state.record.calm, i),
-            "unrest": _at(state.record.unrest, i),
-            "busiest": _at(state.record.busiest, i),
+            "baseline_begun_time": int(noted.begun_time[i]),
+            "baseline_taken_time": int(noted.taken_time[i]),
+            "measurements": [asdict(measurement) for measurement in noted.measurements[i]],
+            "drop": None if (drop := state.drops.drops[i]) is None else asdict(drop),
+            "calm": _finite(record.calm[i]),
+            "unrest": _finite(record.unrest[i]),
+            "busiest": _finite(record.busiest[i]),
             "change_ratio": float(state.watch.ratio[i]),
             # of the creep only where it begins: the passages themselves stand in the store
             "creep_first_passage_id": state.creep.first_passage_id[i],
@@ -61,15 +66,11 @@ def to_text(state: State, monotonic_seconds: float, time: int) -> str:
         "monotonic_seconds": monotonic_seconds,
         "time": time,
         "joints": joints,
-        "stage": state.record.stage,
+        "journal_taken_until": noted.taken_until,
+        "journal_taken_beyond": sorted(noted.taken_beyond),
         "passage": _passage(state.passages),
     }
     return json.dumps(document, allow_nan=False, separators=(",", ":"))
-
-
-def _at(values: Array | None, i: int) -> float | None:
-    """None where nothing was learned: of anybody, or of a joint that came later."""
-    return None if values is None else _finite(values[i])
 
 
 def _finite(value: float) -> float | None:
@@ -137,6 +138,8 @@ def resume(state: State, text: str, monotonic_seconds: float, time: int) -> Stat
         "baseline_filter_sd_kelvin": baseline.filter_sd_kelvin.copy(),
         "change_ratio": state.watch.ratio.copy(),
     }
+    begun_time, taken_time = state.journal.begun_time.copy(), state.journal.taken_time.copy()
+    measurements, drops = list(state.journal.measurements), state.drops
     history = state.creep
     for i, joint in enumerate(state.plan.boat.joints):
         rows = slice(i * SHAPES_PER_JOINT, (i + 1) * SHAPES_PER_JOINT)
@@ -151,6 +154,10 @@ def resume(state: State, text: str, monotonic_seconds: float, time: int) -> Stat
         stepped[i] = saved["stepped"] if same_boot and saved["stepped"] is not None else -np.inf
         for key, array in kept.items():
             array[i] = saved[key]
+        begun_time[i], taken_time[i] = saved["baseline_begun_time"], saved["baseline_taken_time"]
+        measurements[i] = tuple(journal.Measurement(**values) for values in saved["measurements"])
+        if saved["drop"] is not None:
+            drops = resistance.with_drop(drops, i, resistance.MillivoltDrop(**saved["drop"]))
     return replace(
         state,
         tracked=replace(tracked, **arrays, started=started, stepped=stepped),
@@ -163,35 +170,40 @@ def resume(state: State, text: str, monotonic_seconds: float, time: int) -> Stat
         ),
         watch=replace(jump.empty(len(started), state.record.busiest), ratio=kept["change_ratio"]),
         creep=history,
+        journal=journal.Memory(
+            taken_until=document["journal_taken_until"],
+            taken_beyond=frozenset(document["journal_taken_beyond"]),
+            begun_time=begun_time,
+            taken_time=taken_time,
+            measurements=tuple(measurements),
+        ),
+        drops=drops,
         passages=_resume_passage(state.passages, document["passage"], same_boot),
     )
 
 
 def _with_shapes(state: State, document: dict[str, Any]) -> State:
-    """The learned shapes of the joints that are still there; a new joint has the prior."""
-    if not document["stage"]:
-        return state
-    joints = [joint.joint for joint in state.plan.boat.joints]
-    shapes = shape.prior(len(joints))
-    mean, covariance = shapes.mean.copy(), shapes.covariance.copy()
-    # a joint that came later is never believed to have changed (NaN in `calm`) and has no record
-    calm, unrest = np.full(len(joints), np.nan), np.full(len(joints), np.nan)
-    busiest = np.full(len(joints), np.inf)
-    for i, joint in enumerate(joints):
-        saved = document["joints"].get(joint)
-        if saved is not None and saved["shape_mean"] is not None:
-            mean[i], covariance[i] = saved["shape_mean"], saved["shape_covariance"]
-            for name, values in (("calm", calm), ("unrest", unrest), ("busiest", busiest)):
-                values[i] = values[i] if saved[name] is None else saved[name]
+    """The learned shapes of the joints that are still there; a new joint has yet to be learned."""
+    record = state.record
+    stage, mean, covariance = record.stage.copy(), record.shapes.mean.copy(), record.shapes.covariance.copy()
+    calm, unrest, busiest = record.calm.copy(), record.unrest.copy(), record.busiest.copy()
+    for i, joint in enumerate(state.plan.boat.joints):
+        saved = document["joints"].get(joint.joint)
+        if saved is None or not saved["stage"]:
+            continue
+        stage[i] = saved["stage"]
+        mean[i], covariance[i] = saved["shape_mean"], saved["shape_covariance"]
+        for name, values in (("calm", calm), ("unrest", unrest), ("busiest", busiest)):
+            values[i] = values[i] if saved[name] is None else saved[name]
     record = replace(
-        state.record,
+        record,
+        stage=stage,
         shapes=shape.Shapes(mean=mean, covariance=covariance),
         # the windows it was learned from are gone: what comes is added to it, not to nothing
         before=shape.Shapes(mean=mean, covariance=covariance),
         calm=calm,
         unrest=unrest,
         busiest=busiest,
-        stage=document["stage"],
     )
     bank = learning.bank(record, state.plan.bank, state.plan.has_neighbours)
     return replace(state, record=record, bank=bank)

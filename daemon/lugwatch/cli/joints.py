@@ -79,4 +79,5 @@ def _resistance(e: Estimate) -> str:
 def _against(e: Estimate) -> str:
     if e.baseline_ratio is None or e.baseline_ratio_sd is None:
         return "not known"
-    return f"{100 * (e.baseline_ratio - 1):+.0f} % ± {200 * e.baseline_ratio_sd:.0f}"
+    since = "" if e.baseline_time is None else f" since {format_time(e.baseline_time)[:10]}"
+    return f"{100 * (e.baseline_ratio - 1):+.0f} % ± {200 * e.baseline_ratio_sd:.0f}{since}"

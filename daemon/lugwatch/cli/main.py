@@ -16,6 +16,7 @@ from lugwatch.cli import (
     demo,
     export,
     joints,
+    journal,
     passages,
     replay,
     shapes,
@@ -37,7 +38,8 @@ def commands() -> None:
     """
 
 
-for module in (demo, check, watch, web, replay, joints, alerts, passages, creep, shapes, export, backup):
+REPORTS = (joints, alerts, passages, creep, shapes)
+for module in (demo, check, watch, web, replay, *REPORTS, journal, export, backup):
     commands.add_command(module.command)
 
 

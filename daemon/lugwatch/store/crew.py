@@ -6,8 +6,10 @@ A short connection of its own, opened and closed for one row. May import: model,
 import sqlite3
 from pathlib import Path
 
-from lugwatch.model import CrewDeed
+from lugwatch.model import CrewDeed, JournalEntry
+from lugwatch.store import rows
 from lugwatch.store.errors import store_failed
+from lugwatch.store.migrations import migrate
 from lugwatch.store.opening import check_ours, connect_writing
 
 BUSY_SECONDS = 10.0  # longer than the writer's longest transaction
@@ -18,18 +20,31 @@ def put_crew_action(path: Path, deed: CrewDeed, alert_id: int, who: str, time: i
 
     `time` [ms since 1970 UTC]. Raises UserError (no such database, not ours) or StoreFailed.
     """
+    return _put(
+        path,
+        "INSERT INTO crew_action (time, deed, alert_id, who) VALUES (?, ?, ?, ?)",
+        (time, deed.value, alert_id, who),
+    )
+
+
+def put_journal_entry(path: Path, entry: JournalEntry) -> int:
+    """Write one entry into the journal, for `watch` to take in; its number. Durable when this returns.
+
+    The number in `entry` is not used. Raises UserError (no such database, not ours) or StoreFailed.
+    """
+    return _put(path, rows.INSERT_JOURNAL_ENTRY, rows.journal_row(entry))
+
+
+def _put(path: Path, insert: str, row: rows.Row) -> int:
     check_ours(path, new_allowed=False)
     try:
         connection = connect_writing(path, busy_seconds=BUSY_SECONDS)
         try:
+            migrate(connection)
             connection.execute("PRAGMA synchronous = FULL")
-            cursor = connection.execute(
-                "INSERT INTO crew_action (time, deed, alert_id, who) VALUES (?, ?, ?, ?)",
-                (time, deed.value, alert_id, who),
-            )
-            action_id = cursor.lastrowid
-            assert action_id is not None
-            return action_id
+            number = connection.execute(insert, row).lastrowid
+            assert number is not None
+            return number
         finally:
             connection.close()
     except sqlite3.Error as error:

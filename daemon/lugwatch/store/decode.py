@@ -22,11 +22,19 @@ from lugwatch.model import (
     Joint,
     JointPassage,
     JointState,
+    JournalEntry,
+    JournalKind,
     Passage,
     Quantity,
     SourceHealth,
 )
-from lugwatch.store.rows import ALERT_FIELDS, CREEP_FIELDS, ESTIMATE_FIELDS, FURTHER_CABLES
+from lugwatch.store.rows import (
+    ALERT_FIELDS,
+    CREEP_FIELDS,
+    ESTIMATE_FIELDS,
+    FURTHER_CABLES,
+    JOURNAL_FIELDS,
+)
 
 Row = sqlite3.Row | dict[str, Any]
 
@@ -122,6 +130,11 @@ def rise_point_from_row(row: Row) -> Point:
         rise_coefficient=row["rise_coefficient"],
         rise_coefficient_sd=row["rise_coefficient_sd"],
     )
+
+
+def journal_entry_from_row(row: Row) -> JournalEntry:
+    values = {name: row[name] for name in JOURNAL_FIELDS}
+    return JournalEntry(**values | {"kind": JournalKind(row["kind"])})
 
 
 def passage_from_rows(row: Row, currents: list[sqlite3.Row], joints: list[sqlite3.Row]) -> Passage:

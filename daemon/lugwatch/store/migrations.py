@@ -11,7 +11,7 @@ from sqlite_utils import Database, Migrations
 
 APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
 # one per migration: a file with a higher number comes from a newer version and is refused
-SCHEMA_NUMBER = 3
+SCHEMA_NUMBER = 4
 
 _BOAT = (
     """CREATE TABLE boot (
@@ -242,6 +242,38 @@ def creeps(db: Database) -> None:
         ) STRICT"""
     )
     db.execute("CREATE INDEX creep_joint ON creep (joint, creep_id)")
+
+
+@migrations()
+def journal_and_baselines(db: Database) -> None:
+    """What the crew did to joints, and what each joint was compared with; both kept for ever."""
+    db.execute(
+        """CREATE TABLE journal (
+            entry_id INTEGER PRIMARY KEY,
+            joint TEXT,
+            time INTEGER NOT NULL,
+            kind TEXT NOT NULL,
+            note TEXT,
+            who TEXT NOT NULL,
+            volts REAL,
+            amps REAL,
+            celsius REAL
+        ) STRICT"""
+    )
+    # baseline_id and not time tells which is the later: a clock may have been wrong
+    db.execute(
+        """CREATE TABLE baseline (
+            baseline_id INTEGER PRIMARY KEY,
+            joint TEXT NOT NULL,
+            taken_time INTEGER NOT NULL,
+            baseline_time INTEGER NOT NULL,
+            ended_time INTEGER,
+            rise_coefficient REAL NOT NULL,
+            rise_coefficient_sd REAL NOT NULL,
+            evidence_seconds REAL NOT NULL,
+            UNIQUE (joint, taken_time)
+        ) STRICT"""
+    )
 
 
 def migrate(connection: sqlite3.Connection) -> None:

@@ -6,6 +6,7 @@ the WAL from being cut back. May import: model, store rooms but writer.
 
 import sqlite3
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 from lugwatch.errors import UserError
@@ -18,6 +19,8 @@ from lugwatch.model import (
     Creep,
     Estimate,
     Fault,
+    JointBaseline,
+    JournalEntry,
     LearnedShape,
     Passage,
     SourceHealth,
@@ -25,6 +28,7 @@ from lugwatch.model import (
 )
 from lugwatch.store import decode, series
 from lugwatch.store.opening import connect_reading, unreadable
+from lugwatch.store.rows import BASELINE_FIELDS
 from lugwatch.store.series import Bucket as Bucket  # part of what queries answer
 
 
@@ -80,7 +84,36 @@ class History:
             " ORDER BY joint.position",
             series.LAST_TIME if at is None else at,
         )
-        return [decode.estimate_from_row(row) for row in found]
+        standing = {baseline.joint: baseline for baseline in self.baselines(at)}
+        return [_with_baseline(decode.estimate_from_row(row), standing.get(row["joint"])) for row in found]
+
+    def baselines(self, at: int | None = None) -> list[JointBaseline]:
+        """What each joint is compared with now, or was `at` [ms], by joint; those without are absent."""
+        if not self._has("baseline"):
+            return []
+        when = series.LAST_TIME if at is None else at
+        found = self._fetch(
+            f"SELECT {', '.join(BASELINE_FIELDS)} FROM baseline WHERE baseline_id IN"
+            " (SELECT max(baseline_id) FROM baseline WHERE taken_time <= ? GROUP BY joint)"
+            " AND (ended_time IS NULL OR ended_time > ?) ORDER BY joint",
+            when,
+            when,
+        )
+        return [JointBaseline(**dict(row)) for row in found]
+
+    def journal(self, joint: str | None = None) -> list[JournalEntry]:
+        """Every entry, or those of one joint, in the order of their time."""
+        if not self._has("journal"):
+            return []
+        found = self._fetch(
+            "SELECT * FROM journal WHERE ? IN (joint, '') ORDER BY time, entry_id", joint or ""
+        )
+        return [decode.journal_entry_from_row(row) for row in found]
+
+    def joint_ids(self) -> list[str]:
+        """Every joint that is or ever was configured, those in use first."""
+        found = self._fetch("SELECT joint FROM joint ORDER BY position IS NULL, position, joint")
+        return [row["joint"] for row in found]
 
     def latest_readings(self) -> dict[str, tuple[int, float]]:
         """Time [ms] and value of the last good reading of each configured channel."""
@@ -184,8 +217,23 @@ class History:
         """Times [ms] of the first and the last reading, None where there is none."""
         return series.data_span(self._fetch)
 
+    def _has(self, table: str) -> bool:
+        """False in a database that an older version wrote and this one has not yet written to."""
+        return bool(self._fetch("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = ?", table))
+
     def _fetch(self, sql: str, *parameters: object) -> list[sqlite3.Row]:
         try:
             return self._connection.execute(sql, parameters).fetchall()
         except sqlite3.DatabaseError as error:
             raise unreadable(self.path, error) from error
+
+
+def _with_baseline(estimate: Estimate, baseline: JointBaseline | None) -> Estimate:
+    if baseline is None:
+        return estimate
+    return replace(
+        estimate,
+        baseline_rise_coefficient=baseline.rise_coefficient,
+        baseline_rise_coefficient_sd=baseline.rise_coefficient_sd,
+        baseline_time=baseline.baseline_time,
+    )

@@ -19,6 +19,8 @@ from lugwatch.model import (
     Estimate,
     Fault,
     Joint,
+    JointBaseline,
+    JournalEntry,
     LearnedShape,
     Output,
     Passage,
@@ -28,7 +30,11 @@ from lugwatch.model import (
 
 Row = tuple[Any, ...]
 
-ESTIMATE_FIELDS = tuple(field.name for field in fields(Estimate) if field.name not in ("joint", "time"))
+# of an estimate, and in the table `baseline`: they change a few times in a boat's life
+BASELINE_OF_ESTIMATE = ("baseline_rise_coefficient", "baseline_rise_coefficient_sd", "baseline_time")
+ESTIMATE_FIELDS = tuple(
+    field.name for field in fields(Estimate) if field.name not in ("joint", "time", *BASELINE_OF_ESTIMATE)
+)
 ALERT_FIELDS = tuple(field.name for field in fields(Alert))
 
 
@@ -59,6 +65,14 @@ LEARNED_FIELDS = tuple(field.name for field in fields(LearnedShape))
 INSERT_LEARNED_SHAPE = _insert("INSERT OR REPLACE", "learned_shape", LEARNED_FIELDS)
 CREEP_FIELDS = tuple(field.name for field in fields(Creep))
 INSERT_CREEP = _insert("INSERT", "creep", CREEP_FIELDS)
+BASELINE_FIELDS = tuple(field.name for field in fields(JointBaseline))
+UPSERT_BASELINE = (
+    _insert("INSERT", "baseline", BASELINE_FIELDS)
+    + " ON CONFLICT (joint, taken_time) DO UPDATE SET "
+    + ", ".join(f"{name} = excluded.{name}" for name in BASELINE_FIELDS[2:])
+)
+JOURNAL_FIELDS = tuple(field.name for field in fields(JournalEntry))
+INSERT_JOURNAL_ENTRY = _insert("INSERT", "journal", JOURNAL_FIELDS[1:])
 UPSERT_PASSAGE = (
     _insert("INSERT", "passage", ("passage_id", "start_time", "end_time", "amp_hours", "max_amps"))
     + " ON CONFLICT (passage_id) DO UPDATE SET start_time = excluded.start_time,"
@@ -78,7 +92,10 @@ def by_kind(outputs: Iterable[Output]) -> dict[type, list[Any]]:
     """Outputs sorted by their class, each in the order it came."""
     kinds: dict[type, list[Any]] = {
         kind: []
-        for kind in (Reading, Fault, Estimate, AlertChange, SourceHealth, Passage, LearnedShape, Creep)
+        for kind in (
+            *(Reading, Fault, Estimate, AlertChange, SourceHealth, Passage, LearnedShape),
+            *(Creep, JointBaseline),
+        )
     }
     for output in outputs:
         kinds[type(output)].append(output)
@@ -157,6 +174,21 @@ def creep_rows(creeps: Sequence[Creep]) -> list[Row]:
     for row in rows:
         _refuse_not_finite("creep", str(row[0]), row)
     return rows
+
+
+def baseline_rows(baselines: Sequence[JointBaseline]) -> list[Row]:
+    """Rows of `baseline`. Raises ValueError for a number that is none."""
+    rows = [tuple(getattr(baseline, name) for name in BASELINE_FIELDS) for baseline in baselines]
+    for row in rows:
+        _refuse_not_finite("baseline", row[0], row)
+    return rows
+
+
+def journal_row(entry: JournalEntry) -> Row:
+    """The row of `journal`, its number left to the database."""
+    row = tuple(getattr(entry, name) for name in JOURNAL_FIELDS[1:])
+    _refuse_not_finite("journal entry", entry.joint or "of the boat", row)
+    return row
 
 
 def latest_passages(passages: Sequence[Passage]) -> list[Passage]:

@@ -26,6 +26,8 @@ from lugwatch.model import (
     CrewDeed,
     Estimate,
     Fault,
+    JointBaseline,
+    JournalEntry,
     LearnedShape,
     Output,
     Passage,
@@ -33,7 +35,7 @@ from lugwatch.model import (
     SourceHealth,
 )
 from lugwatch.store import rows
-from lugwatch.store.decode import alert_from_row, rise_point_from_row
+from lugwatch.store.decode import alert_from_row, journal_entry_from_row, rise_point_from_row
 from lugwatch.store.errors import (
     BUSY_CODES,
     StoreDamaged,
@@ -178,6 +180,11 @@ class Store:
         for row in found:
             points.setdefault(row["joint"], []).append(rise_point_from_row(row))
         return points
+
+    def load_journal(self, after: int = 0) -> list[JournalEntry]:
+        """Entries with a higher number, in the order in which they were written."""
+        found = self._fetch("SELECT * FROM journal WHERE entry_id > ? ORDER BY entry_id", after)
+        return [journal_entry_from_row(row) for row in found]
 
     def load_snapshot(self) -> tuple[int, int, str] | None:
         """Boot id, time [ms] and text of the last snapshot written, or None."""
@@ -333,6 +340,7 @@ class Store:
             many(rows.INSERT_SOURCE_HEALTH, rows.source_health_rows(kinds[SourceHealth], batch_id))
             many(rows.INSERT_LEARNED_SHAPE, rows.learned_shape_rows(kinds[LearnedShape]))
             many(rows.INSERT_CREEP, rows.creep_rows(kinds[Creep]))
+            many(rows.UPSERT_BASELINE, rows.baseline_rows(kinds[JointBaseline]))
             _put_passages(connection, kinds[Passage])
             many(
                 "UPDATE crew_action SET taken_time = ? WHERE action_id = ?",
