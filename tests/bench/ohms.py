@@ -57,7 +57,7 @@ def sail(state: State, recorded: Recorded) -> tuple[State, list[Warming]]:
         state, _ = pipeline.step(state, Scan(values=values, monotonic_seconds=seconds, time=row.time))
         state, _ = pipeline.step(state, Tick(monotonic_seconds=seconds, time=row.time))
         if number % 30 == 0:
-            now = belief.warmings(state.bank, state.tracked, state.record.shapes is not None)
+            now = belief.warmings(state.bank, state.tracked, state.record.stage > 0)
             loaded = [enough[number, CURRENTS.index(j.current or "")] for j in state.plan.boat.joints]
             last = [n if on else old for n, on, old in zip(now, loaded, last or now, strict=True)]
     return state, last
@@ -66,15 +66,14 @@ def sail(state: State, recorded: Recorded) -> tuple[State, list[Warming]]:
 def learned(state: State, stage: int) -> State:
     """As after a passage's end: shapes learned from what was kept."""
     plan = state.plan
-    request = learning.Request(
-        record=state.record,
-        stage=stage,
-        rated_amps=plan.rated_amps,
-        has_neighbours=plan.has_neighbours,
-        gap_seconds=pipeline.GAP_SECONDS,
-    )
-    answer = learning.carry_out(request, state.intake.window_start_seconds, state.window_time)
-    return pipeline.step(state, answer)[0]
+    record = replace(state.record, stage=np.full_like(state.record.stage, stage - 1))
+    record = replace(record, loaded_seconds=np.full_like(record.loaded_seconds, np.inf))
+    record, asked = learning.request(record, True, plan.rated_amps, plan.has_neighbours, pipeline.GAP_SECONDS)
+    state = replace(state, record=record)
+    for request in asked:
+        answer = learning.carry_out(request, state.intake.window_start_seconds, state.window_time)
+        state, _ = pipeline.step(state, answer)
+    return state
 
 
 def certain(warming: Warming) -> bool:

@@ -13,13 +13,14 @@ from lugwatch.errors import UserError
 from lugwatch.intake import COLDEST_CELSIUS, HOTTEST_CELSIUS, LARGEST_AMPS
 from lugwatch.json_shapes import journal_entry_object
 from lugwatch.model import JournalEntry, JournalKind
+from lugwatch.resistance import LEAST_AMPS, MOST_VOLTS
 from lugwatch.store.crew import put_journal_entry
 from lugwatch.store.queries import History
 from lugwatch.store.writer import Store
 from lugwatch.units import format_micro_ohms, format_time, parse_number
 
-# More across a joint is not a joint that carries current but an open circuit.
-LARGEST_MILLIVOLTS = 5000.0
+# More across a joint, and it melts (Holm; see `resistance`).
+LARGEST_MILLIVOLTS = 1000.0 * MOST_VOLTS
 # Less than any bolted joint of boat size has: a slip of the unit (common practice, no source).
 SMALLEST_OHMS = 0.1e-6
 LONGEST_NOTE = 2000
@@ -80,8 +81,8 @@ def add(
     """Write one entry about JOINT. A running watch takes it in within seconds.
 
     --work: baseline and thermal shape of this joint begin anew, from the next load on; alerts that
-    compared it with what it was are over. --good: the same of its baseline alone. --millivolts: kept
-    with the joint's warming at that time.
+    compared it with what it was are over. --good: the same of its baseline alone. --millivolts: the
+    joint's resistance is followed from it, once its warming is known.
     """
     told = _Told(
         joint=joint, work=work, good=good, millivolts=millivolts, amps=amps, celsius=celsius, note=note
@@ -161,10 +162,10 @@ def _measured(told: _Told, kind: JournalKind) -> tuple[float | None, float | Non
             f"--millivolts {told.millivolts}: a joint under load shows more than 0 and at most "
             f"{LARGEST_MILLIVOLTS:g} mV; leave the sign out and check the meter's range"
         )
-    if not 0.0 < amps <= LARGEST_AMPS:
+    if not LEAST_AMPS <= amps <= LARGEST_AMPS:
         raise UserError(
-            f"--amps {told.amps}: more than 0 and at most {LARGEST_AMPS:g} A must flow to measure a joint; "
-            "leave the sign out"
+            f"--amps {told.amps}: at least {LEAST_AMPS:g} and at most {LARGEST_AMPS:g} A must flow "
+            "to measure a joint; leave the sign out"
         )
     if millivolts / 1000.0 / amps < SMALLEST_OHMS:
         raise UserError(
