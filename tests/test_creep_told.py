@@ -13,7 +13,7 @@ import pytest
 import boats
 import histories
 from creeps import JUNE, B, judge, passage, points
-from lugwatch import creep, passages, pipeline, snapshot
+from lugwatch import anew, creep, passages, pipeline, snapshot
 from lugwatch.cli.main import main
 from lugwatch.clock import ManualClock
 from lugwatch.creep import DAY_MS, Point
@@ -48,12 +48,12 @@ def alert_changes(outputs: Sequence[object]) -> list[tuple[str, str]]:
 
 def test_an_alert_is_raised_once_goes_on_and_ends_when_the_baseline_is_new() -> None:
     state = with_passages(points([1.0 + 0.04 * k for k in range(8)]), 9)
-    state, outputs = pipeline.judge_creep(state, 10.0, JUNE + 15 * DAY_MS)
+    state, outputs = anew.judge_creep(state, 10.0, JUNE + 15 * DAY_MS)
     assert alert_changes(outputs) == [("raised", "creeping")]
-    state, outputs = pipeline.judge_creep(state, 20.0, JUNE + 16 * DAY_MS)
+    state, outputs = anew.judge_creep(state, 20.0, JUNE + 16 * DAY_MS)
     assert alert_changes(outputs) == []
     state = replace(state, creep=creep.forget(state.creep, 0, 9))
-    state, outputs = pipeline.judge_creep(state, 30.0, JUNE + 17 * DAY_MS)
+    state, outputs = anew.judge_creep(state, 30.0, JUNE + 17 * DAY_MS)
     assert alert_changes(outputs) == [("rectified", "creeping")]
     assert [o.verdict for o in outputs if isinstance(o, Creep)] == [CreepVerdict.TOO_FEW_PASSAGES]
     assert not state.book.alerts, "a caution ends by itself"

@@ -211,7 +211,8 @@ def restart(watch: Watch, joints: Flags, busiest: Array) -> Watch:
         error=np.where(joints[:, None, None], 0.0, watch.error),
         information=np.where(joints[:, None], 0.0, watch.information),
         evidence=np.where(joints[:, None], 0.0, watch.evidence),
-        unrest=np.where(joints, 1.0, watch.unrest),
+        drift=np.where(joints, 0.0, watch.drift),
+        square=np.where(joints, 1.0, watch.square),
         busiest=np.where(joints, busiest, watch.busiest),
         ratio=np.where(joints, 1.0, watch.ratio),
     )
