@@ -20,6 +20,7 @@ from lugwatch import (
     journal,
     jump,
     learning,
+    learning_windows,
     resistance,
     trend,
 )
@@ -57,7 +58,8 @@ def learned(state: State, answer: learning.Answer) -> Changed:
     # another shape measures with another rod: passages before and after must not be put in one row
     state, crept = judge_creep(_forget_rises(state, moved), answer.monotonic_seconds, answer.time)
     shapes = learning.rows(joint_ids(state), state.record, answer)
-    return state, (*shapes, *ended, *journal.told(plan, noted, baseline, taken), *crept)
+    over = () if record.windows else (learning_windows.over(answer.time),)
+    return state, (*shapes, *ended, *journal.told(plan, noted, baseline, taken), *crept, *over)
 
 
 def _rebased(state: State, bank: estimator.Bank, tracked: estimator.Tracked) -> resistance.Drops:

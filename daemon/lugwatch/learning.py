@@ -45,7 +45,8 @@ class Record:
     learns: Flags  # has a current and an air
     stage: Indices  # how often its shape was learned
     loaded_seconds: Array  # since it was last asked for
-    begun_seconds: Array  # monotonic: later windows are of the joint as it is now
+    asked_seconds: Array  # of load that an open question rests on
+    begun_seconds: Array  # record time: later windows are of the joint as it is now
     takes_baseline: Flags  # all its windows are of one and the same joint, good throughout
     restarts: Indices  # an answer to an earlier question is not for this joint
     shapes: shape.Shapes  # the prior where nothing was learned
@@ -55,6 +56,7 @@ class Record:
     busiest: Array  # the largest heating it was learned from; inf: nothing learned
     windows: tuple[Inputs, ...] = ()
     times: tuple[int, ...] = ()  # wall label of the end of each [ms]
+    ahead_seconds: float = 0.0  # record time, which no reboot sets back, less monotonic time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +95,7 @@ def empty(learns: Flags) -> Record:
         learns=learns,
         stage=np.zeros(joints, dtype=np.intp),
         loaded_seconds=np.zeros(joints),
+        asked_seconds=np.zeros(joints),
         begun_seconds=np.full(joints, -np.inf),
         takes_baseline=np.ones(joints, dtype=bool),
         restarts=np.zeros(joints, dtype=np.intp),
@@ -109,9 +112,10 @@ def note(record: Record, inputs: Inputs, under_way: bool, seconds: float, time: 
     wanted = record.learns & (record.stage < STAGES)
     if not under_way or not wanted.any():
         return record
+    noted = replace(inputs, monotonic_seconds=inputs.monotonic_seconds + record.ahead_seconds)
     return replace(
         record,
-        windows=(*record.windows, inputs)[-WINDOWS_KEPT:],
+        windows=(*record.windows, noted)[-WINDOWS_KEPT:],
         times=(*record.times, time)[-WINDOWS_KEPT:],
         loaded_seconds=record.loaded_seconds + np.where(wanted & inputs.loaded, seconds, 0.0),
     )
@@ -120,7 +124,7 @@ def note(record: Record, inputs: Inputs, under_way: bool, seconds: float, time: 
 def request(
     record: Record, ended: bool, rated_amps: Array, has_neighbours: Flags, gap_seconds: float
 ) -> tuple[Record, tuple[Request, ...]]:
-    """Ask to learn of joints with enough load when a passage has ended, or when their first goes on for long.
+    """Ask to learn of joints with enough load when no passage is under way, or their first goes on for long.
 
     One question for all joints of one history.
     """
@@ -149,7 +153,12 @@ def request(
                 gap_seconds=gap_seconds,
             )
         )
-    return replace(record, loaded_seconds=np.where(ready, 0.0, record.loaded_seconds)), tuple(asked)
+    record = replace(
+        record,
+        loaded_seconds=np.where(ready, 0.0, record.loaded_seconds),
+        asked_seconds=np.where(ready, record.loaded_seconds, record.asked_seconds),
+    )
+    return record, tuple(asked)
 
 
 def carry_out(asked: Request, monotonic_seconds: float, time: int) -> Answer:
@@ -211,8 +220,11 @@ def settle(record: Record, answer: Answer) -> Record:
     stage = record.stage.copy()
     stage[joints] = answer.stage
     more = bool((record.learns & (stage < STAGES)).any())
+    asked_seconds = record.asked_seconds.copy()
+    asked_seconds[joints] = 0.0
     return replace(
         record,
+        asked_seconds=asked_seconds,
         stage=stage,
         shapes=shape.Shapes(mean=mean, covariance=covariance),
         calm=calm,
@@ -286,7 +298,8 @@ def restart(record: Record, joint: int, monotonic_seconds: float) -> Record:
         record,
         stage=np.where(only, 0, record.stage),
         loaded_seconds=np.where(only, 0.0, record.loaded_seconds),
-        begun_seconds=np.where(only, monotonic_seconds, record.begun_seconds),
+        asked_seconds=np.where(only, 0.0, record.asked_seconds),
+        begun_seconds=np.where(only, monotonic_seconds + record.ahead_seconds, record.begun_seconds),
         takes_baseline=record.takes_baseline | only,
         restarts=record.restarts + only,
         shapes=_with_fresh(record.shapes, fresh.shapes, only),

@@ -432,6 +432,28 @@ class JointBaseline:
     evidence_seconds: float  # of load
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearningWindow:
+    """A window that joints are still to be learned from, kept until they are: a restart loses none.
+
+    body None: nothing is left to learn, what was kept before may go.
+    """
+
+    time: int  # of its end
+    record_seconds: float  # its end, on the record's own time, which no reboot sets back
+    joints: tuple[str, ...]
+    body: bytes | None  # see `learning_windows`
+
+
 Output = (
-    Reading | Fault | Estimate | AlertChange | SourceHealth | Passage | LearnedShape | Creep | JointBaseline
+    Reading
+    | Fault
+    | Estimate
+    | AlertChange
+    | SourceHealth
+    | Passage
+    | LearnedShape
+    | Creep
+    | JointBaseline
+    | LearningWindow
 )

@@ -22,6 +22,7 @@ from lugwatch import (
     judgement,
     jump,
     learning,
+    learning_windows,
     model,
     passages,
     sources_health,
@@ -188,8 +189,12 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     record = learning.note(state.record, inputs, tracker.open is not None, length, tick.time)
     if closed:
         watch = jump.forget(watch)
-    record, asked = learning.request(record, bool(closed), plan.rated_amps, plan.has_neighbours, GAP_SECONDS)
-    outputs: list[Output] = [*changes, *closed, *crept, *told, *estimates, *said, *asked]
+    kept: tuple[Output, ...] = ()
+    if record.windows is not state.record.windows:
+        kept = (learning_windows.kept(joint_ids(state), record, tick.time),)
+    at_rest = bool(closed) or tracker.open is None
+    record, asked = learning.request(record, at_rest, plan.rated_amps, plan.has_neighbours, GAP_SECONDS)
+    outputs: list[Output] = [*changes, *closed, *crept, *told, *estimates, *said, *kept, *asked]
     if estimates and tracker.open is not None:
         outputs.append(tracker.open)
     state = replace(

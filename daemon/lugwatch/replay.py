@@ -12,7 +12,7 @@ from typing import Protocol
 
 from lugwatch import alert_states, journal, learning, passages, pipeline, snapshot
 from lugwatch.creep import Point
-from lugwatch.model import Alert, Boat, Fault, FaultKind, JournalEntry, Output, Scan, Tick
+from lugwatch.model import Alert, Boat, Fault, FaultKind, JournalEntry, LearningWindow, Output, Scan, Tick
 from lugwatch.pipeline import State
 
 ROWS_PER_COMMIT = 2000
@@ -38,6 +38,7 @@ class Memory(Protocol):
     def next_passage_id(self) -> int: ...
     def load_rises(self) -> dict[str, list[Point]]: ...
     def load_journal(self, after: int = 0) -> list[JournalEntry]: ...
+    def load_learning_windows(self) -> list[LearningWindow]: ...
     def load_snapshot(self) -> tuple[int, int, str] | None: ...
     def write(
         self,
@@ -67,9 +68,8 @@ def resume(boat: Boat, memory: Memory, monotonic_seconds: float, time: int) -> S
         memory.load_rises(),
     )
     saved = memory.load_snapshot()
-    if saved is not None:
-        state = snapshot.resume(state, saved[2], monotonic_seconds, time)
-    return state
+    text = "" if saved is None else saved[2]
+    return snapshot.resume(state, text, monotonic_seconds, time, memory.load_learning_windows())
 
 
 def replay(

@@ -96,6 +96,11 @@ class Watch:
         """Before `run`: one more who is told what was committed."""
         self._publishers.append(publisher)
 
+    @property
+    def backlog(self) -> int:
+        """Events that wait to be taken in."""
+        return self._events.qsize()
+
     def put(self, event: pipeline.Event) -> None:
         """Hand over an event from any thread; never blocks. When full, the oldest goes."""
         while True:

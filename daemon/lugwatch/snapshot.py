@@ -6,17 +6,18 @@ and the core below it.
 """
 
 import json
+from collections.abc import Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import creep, journal, jump, learning, resistance, shape, trend
+from lugwatch import creep, journal, jump, learning, learning_windows, resistance, shape, trend
 from lugwatch.estimator import SHAPES_PER_JOINT, STATES
-from lugwatch.model import CurrentPassage, JointPassage, Passage
+from lugwatch.model import CurrentPassage, JointPassage, LearningWindow, Passage
 from lugwatch.passages import RiseMean, Tracker
-from lugwatch.state import State
+from lugwatch.state import State, joint_ids
 
 VERSION = 4
 # Wall and monotonic time may disagree by this much and still tell of the same boot.
@@ -35,6 +36,10 @@ def to_text(state: State, monotonic_seconds: float, time: int) -> str:
             "rated_amps": float(state.plan.rated_amps[i]),
             "shapes": _shapes(state, rows),
             "stage": int(record.stage[i]),
+            # a question that is open now will not be answered after a restart: it is asked again
+            "loaded_seconds": float(record.loaded_seconds[i] + record.asked_seconds[i]),
+            "begun_seconds": _finite(record.begun_seconds[i]),
+            "takes_baseline": bool(record.takes_baseline[i]),
             "shape_mean": record.shapes.mean[i].tolist(),
             "shape_covariance": record.shapes.covariance[i].tolist(),
             "mean": tracked.mean[rows].tolist(),
@@ -66,6 +71,7 @@ def to_text(state: State, monotonic_seconds: float, time: int) -> str:
         "monotonic_seconds": monotonic_seconds,
         "time": time,
         "joints": joints,
+        "record_ahead_seconds": record.ahead_seconds,
         "journal_taken_until": noted.taken_until,
         "journal_taken_beyond": sorted(noted.taken_beyond),
         "passage": _passage(state.passages),
@@ -108,13 +114,27 @@ def _passage(tracker: Tracker) -> dict[str, Any] | None:
     }
 
 
-def resume(state: State, text: str, monotonic_seconds: float, time: int) -> State:
+def resume(
+    state: State,
+    text: str,
+    monotonic_seconds: float,
+    time: int,
+    windows: Sequence[LearningWindow] = (),
+) -> State:
     """A begun `state` with what a snapshot remembers of the same joints.
 
     After a mere restart (wall and monotonic clock agree on the pause) the modes go on from where they
     were; after a reboot they are unknown again and only what a joint *is* is kept. A text that is
-    not a snapshot of ours leaves the state as it is.
+    not a snapshot of ours leaves the state as it is. windows: what joints were still to be learned from.
     """
+    # where the record's time stands is for the snapshot to say, else for the windows
+    state = replace(state, record=replace(state.record, ahead_seconds=np.nan))
+    state = _with_snapshot(state, text, monotonic_seconds, time)
+    record = learning_windows.resumed(state.record, joint_ids(state), windows, monotonic_seconds, time)
+    return replace(state, record=record)
+
+
+def _with_snapshot(state: State, text: str, monotonic_seconds: float, time: int) -> State:
     try:
         document = json.loads(text)
     except json.JSONDecodeError:
@@ -123,7 +143,7 @@ def resume(state: State, text: str, monotonic_seconds: float, time: int) -> Stat
         return state
     pause = monotonic_seconds - document["monotonic_seconds"]
     same_boot = pause >= 0.0 and abs(pause - (time - document["time"]) / 1000.0) < SAME_BOOT_SECONDS
-    state = _with_shapes(state, document)
+    state = _with_shapes(state, document, same_boot)
     tracked, baseline = state.tracked, state.baseline
     arrays = {
         name: getattr(tracked, name).copy()
@@ -182,14 +202,21 @@ def resume(state: State, text: str, monotonic_seconds: float, time: int) -> Stat
     )
 
 
-def _with_shapes(state: State, document: dict[str, Any]) -> State:
+def _with_shapes(state: State, document: dict[str, Any], same_boot: bool) -> State:
     """The learned shapes of the joints that are still there; a new joint has yet to be learned."""
     record = state.record
+    loaded_seconds, begun_seconds = record.loaded_seconds.copy(), record.begun_seconds.copy()
+    takes_baseline = record.takes_baseline.copy()
     stage, mean, covariance = record.stage.copy(), record.shapes.mean.copy(), record.shapes.covariance.copy()
     calm, unrest, busiest = record.calm.copy(), record.unrest.copy(), record.busiest.copy()
     for i, joint in enumerate(state.plan.boat.joints):
         saved = document["joints"].get(joint.joint)
-        if saved is None or not saved["stage"]:
+        if saved is None:
+            continue
+        loaded_seconds[i], takes_baseline[i] = saved["loaded_seconds"], saved["takes_baseline"]
+        if saved["begun_seconds"] is not None:
+            begun_seconds[i] = saved["begun_seconds"]
+        if not saved["stage"]:
             continue
         stage[i] = saved["stage"]
         mean[i], covariance[i] = saved["shape_mean"], saved["shape_covariance"]
@@ -198,9 +225,11 @@ def _with_shapes(state: State, document: dict[str, Any]) -> State:
     record = replace(
         record,
         stage=stage,
+        loaded_seconds=loaded_seconds,
+        begun_seconds=begun_seconds,
+        takes_baseline=takes_baseline,
+        ahead_seconds=document["record_ahead_seconds"] if same_boot else np.nan,
         shapes=shape.Shapes(mean=mean, covariance=covariance),
-        # the windows it was learned from are gone: what comes is added to it, not to nothing
-        before=shape.Shapes(mean=mean, covariance=covariance),
         calm=calm,
         unrest=unrest,
         busiest=busiest,

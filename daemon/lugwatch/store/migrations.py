@@ -11,7 +11,7 @@ from sqlite_utils import Database, Migrations
 
 APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
 # one per migration: a file with a higher number comes from a newer version and is refused
-SCHEMA_NUMBER = 4
+SCHEMA_NUMBER = 5
 
 _BOAT = (
     """CREATE TABLE boot (
@@ -284,3 +284,17 @@ def migrate(connection: sqlite3.Connection) -> None:
         connection.execute(f"PRAGMA user_version = {SCHEMA_NUMBER}")
         # the schema number must stand in the main file, where `opening` looks for it
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+
+@migrations()
+def learning_windows(db: Database) -> None:
+    """What joints are still to be learned from; emptied when nothing is left to learn."""
+    db.execute(
+        """CREATE TABLE learning_window (
+            learning_window_id INTEGER PRIMARY KEY,
+            time INTEGER NOT NULL,
+            record_seconds REAL NOT NULL,
+            joints TEXT NOT NULL,
+            body BLOB NOT NULL
+        ) STRICT"""
+    )

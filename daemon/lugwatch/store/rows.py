@@ -22,6 +22,7 @@ from lugwatch.model import (
     JointBaseline,
     JournalEntry,
     LearnedShape,
+    LearningWindow,
     Output,
     Passage,
     Reading,
@@ -94,7 +95,7 @@ def by_kind(outputs: Iterable[Output]) -> dict[type, list[Any]]:
         kind: []
         for kind in (
             *(Reading, Fault, Estimate, AlertChange, SourceHealth, Passage, LearnedShape),
-            *(Creep, JointBaseline),
+            *(Creep, JointBaseline, LearningWindow),
         )
     }
     for output in outputs:

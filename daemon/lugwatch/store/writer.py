@@ -29,12 +29,13 @@ from lugwatch.model import (
     JointBaseline,
     JournalEntry,
     LearnedShape,
+    LearningWindow,
     Output,
     Passage,
     Reading,
     SourceHealth,
 )
-from lugwatch.store import rows
+from lugwatch.store import learning_window, rows
 from lugwatch.store.decode import alert_from_row, journal_entry_from_row, rise_point_from_row
 from lugwatch.store.errors import (
     BUSY_CODES,
@@ -185,6 +186,10 @@ class Store:
         """Entries with a higher number, in the order in which they were written."""
         found = self._fetch("SELECT * FROM journal WHERE entry_id > ? ORDER BY entry_id", after)
         return [journal_entry_from_row(row) for row in found]
+
+    def load_learning_windows(self) -> list[LearningWindow]:
+        """What joints are still to be learned from, oldest first."""
+        return [learning_window.from_row(row) for row in self._fetch(learning_window.SELECT)]
 
     def load_snapshot(self) -> tuple[int, int, str] | None:
         """Boot id, time [ms] and text of the last snapshot written, or None."""
@@ -341,6 +346,7 @@ class Store:
             many(rows.INSERT_LEARNED_SHAPE, rows.learned_shape_rows(kinds[LearnedShape]))
             many(rows.INSERT_CREEP, rows.creep_rows(kinds[Creep]))
             many(rows.UPSERT_BASELINE, rows.baseline_rows(kinds[JointBaseline]))
+            learning_window.put(connection, kinds[LearningWindow])
             _put_passages(connection, kinds[Passage])
             many(
                 "UPDATE crew_action SET taken_time = ? WHERE action_id = ?",
