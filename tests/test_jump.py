@@ -230,3 +230,16 @@ def test_a_load_far_beyond_the_record_is_believed_less() -> None:
             watch = jump.step(watch, b, t, inputs)
         told[busiest] = jump.strongest(watch)[0][0]
     assert told[0.081] == pytest.approx(told[0.81] / 10.0, rel=0.1)
+
+
+def test_what_all_joints_of_a_current_show_together_is_no_contact() -> None:
+    nan = float("nan")
+    groups = np.array([[True, True, True, False, False], [False, False, False, True, True]])
+    found = jump.own_unrest(np.array([8.0, 6.0, 7.0, 9.0, 1.0]), groups)
+    assert (found[:3] < 1.5).all(), "one current that was read late"
+    assert found[3] == 9.0, "two are no company"
+    alone = jump.own_unrest(np.array([8.0, 0.9, 1.1, nan, nan]), groups)
+    assert alone[0] == 8.0 and alone[1] == pytest.approx(0.9 / 4.55)
+    assert np.isnan(alone[3:]).all()
+    unknown = jump.own_unrest(np.array([8.0, nan, 5.0, nan, 4.0]), groups)
+    assert unknown[0] == 8.0 and unknown[2] == 5.0

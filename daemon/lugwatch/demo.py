@@ -39,7 +39,8 @@ from lugwatch.store.writer import Store
 from lugwatch.units import format_time
 
 EARLIER_PASSAGES = 2
-EARLIER_HOURS = 3.0
+EARLIER_HOURS = 2.0
+AFTER_HOURS = 0.8
 NIGHT_HOURS = 18.0
 SEED = 20
 START_PATIENCE_SECONDS = 20.0
@@ -108,7 +109,7 @@ def _free(port: int) -> int:
 def _live_through_earlier_passages(
     boat: SimulatedBoat, configuration: Configuration, folder: Path, start_time: int
 ) -> None:
-    hours = EARLIER_PASSAGES * (EARLIER_HOURS + NIGHT_HOURS)
+    hours = EARLIER_PASSAGES * (EARLIER_HOURS + AFTER_HOURS + NIGHT_HOURS)
     begin = start_time - int(hours * 3600.0 * 1000.0)
     click.echo(f"She has made {EARLIER_PASSAGES} passages before: simulating and replaying them …")
     parts = record_season(
@@ -118,6 +119,8 @@ def _live_through_earlier_passages(
         start_time=begin,
         hours=EARLIER_HOURS,
         night_hours=NIGHT_HOURS,
+        # the computer stays on for a while, so that lugwatch sees that the passage has ended
+        after_hours=AFTER_HOURS,
         step_seconds=10.0,
     )
     recording = folder / "earlier.csv"

@@ -194,6 +194,25 @@ def find(watch: Watch, rise_kelvin: Array, calm: Array, groups: Flags, metal: Fl
     return Found(deviations=deviations, size_kelvin=size, moment=moment, own=own, common=common)
 
 
+def own_unrest(unrest_ratio: Array, groups: Flags) -> Array:
+    """What of each joint's restlessness (joints,) its company does not share; NaN stays NaN.
+
+    groups: as in `find`. When all joints of one current are restless it is the current that was read late
+    or not at all, and no contact: contacts do not come and go together.
+    """
+    result = unrest_ratio.copy()
+    for group in groups:
+        told = group & ~np.isnan(unrest_ratio)
+        if np.count_nonzero(told) < COMPANY:
+            continue
+        for joint in np.flatnonzero(told):
+            others = told.copy()
+            others[joint] = False
+            shared = max(1.0, float(np.median(unrest_ratio[others])))
+            result[joint] = min(result[joint], unrest_ratio[joint] / shared)
+    return result
+
+
 def forget(watch: Watch) -> Watch:
     """A passage has ended: changes believed in it are judged against the baseline from now on."""
     return replace(watch, ratio=np.ones(len(watch.ratio)))

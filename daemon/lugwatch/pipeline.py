@@ -141,7 +141,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     seen = judgement.look(
         plan, state.bank, tracked, state.baseline, state.judgement, window, inputs, GAP_SECONDS
     )
-    unrest = learning.unrest_ratio(state.record, watch.unrest)
+    unrest = jump.own_unrest(learning.unrest_ratio(state.record, watch.unrest), plan.groups)
     before = state.baseline
     baseline = trend.learn(
         before,

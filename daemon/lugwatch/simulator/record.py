@@ -99,11 +99,13 @@ def record_season(
     hours: float = 5.0,
     night_hours: float = 19.0,
     night_rows: bool = False,
+    after_hours: float = 0.0,
     step_seconds: float = 5.0,
 ) -> list[Recorded]:
     """Healthy passages with a night at anchor between them, the boat's warmth carried over.
 
     night_rows False: the recorder was off, so there is a gap; True: each night is an item of its own.
+    after_hours: the recorder stays on for so long at anchor, as an item of its own, before the night.
     """
     found: list[Recorded] = []
     state: PlantState | None = None
@@ -113,16 +115,30 @@ def record_season(
         part = record(
             boat, passage, seed=seed + number, start_time=time, step_seconds=step_seconds, previous=state
         )
+        evening, last = passage, part
+        found.append(part)
+        if after_hours:
+            evening = anchored_night(passage, after_hours)
+            last = record(
+                boat,
+                evening,
+                seed=seed + number + 2_000_000,
+                start_time=part.end_time,
+                step_seconds=step_seconds,
+                previous=part.state,
+            )
+            found.append(last)
         night = record(
             boat,
-            anchored_night(passage, night_hours),
+            anchored_night(evening, night_hours),
             seed=seed + number + 1_000_000,
-            start_time=part.end_time,
+            start_time=last.end_time,
             step_seconds=max(step_seconds, NIGHT_STEP_SECONDS),
-            previous=part.state,
+            previous=last.state,
             plant_step_seconds=NIGHT_STEP_SECONDS if not night_rows else 1.0,
         )
-        found += [part, night] if night_rows else [part]
+        if night_rows:
+            found.append(night)
         state, time = night.state, night.end_time
     return found
 
