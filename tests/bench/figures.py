@@ -22,6 +22,7 @@ import cost
 import curve
 import detection
 import honesty_figure
+import ohms_figure
 import steadiness
 from setting import Line, Setting
 
@@ -34,6 +35,7 @@ FIGURES: dict[str, Callable[[Setting], list[Line]]] = {
     "wrong_joint": accusations.wrong_joint,
     "air": accusations.air,
     "honesty": honesty_figure.honesty_lines,
+    "ohms": ohms_figure.ohms,
     "cost": cost.cost,
 }
 DEFAULT_CACHE = Path(tempfile.gettempdir()) / "lugwatch-bench"
