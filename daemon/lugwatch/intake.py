@@ -31,6 +31,7 @@ class Layout:
     channels: tuple[Channel, ...]
     index: dict[str, int]
     is_amps: NDArray[np.bool_]
+    plausible: tuple[tuple[float, float], ...]  # least and largest value of each
 
     @property
     def size(self) -> int:
@@ -43,7 +44,17 @@ def layout(channels: Sequence[Channel]) -> Layout:
         channels=tuple(channels),
         index={channel.channel: i for i, channel in enumerate(channels)},
         is_amps=np.array([channel.quantity is Quantity.AMPS for channel in channels], dtype=bool),
+        plausible=tuple(_plausible(channel) for channel in channels),
     )
+
+
+def _plausible(channel: Channel) -> tuple[float, float]:
+    if channel.quantity is Quantity.CELSIUS:
+        return COLDEST_CELSIUS, HOTTEST_CELSIUS
+    largest = LARGEST_AMPS
+    if channel.rated_amps is not None:
+        largest = min(largest, LARGEST_RATED_RATIO * channel.rated_amps)
+    return -largest, largest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,15 +103,11 @@ def refusal(channel: Channel, value: float) -> tuple[FaultKind, str] | None:
     """Why a value cannot be a measurement of this channel, or None when it can."""
     if not math.isfinite(value):
         return FaultKind.NOT_FINITE, f"{value} is not a number"
-    if channel.quantity is Quantity.CELSIUS:
-        if COLDEST_CELSIUS <= value <= HOTTEST_CELSIUS:
-            return None
-        return FaultKind.IMPLAUSIBLE, f"{value:g} °C is beyond any probe on a joint"
-    largest = LARGEST_AMPS
-    if channel.rated_amps is not None:
-        largest = min(largest, LARGEST_RATED_RATIO * channel.rated_amps)
-    if abs(value) <= largest:
+    low, high = _plausible(channel)
+    if low <= value <= high:
         return None
+    if channel.quantity is Quantity.CELSIUS:
+        return FaultKind.IMPLAUSIBLE, f"{value:g} °C is beyond any probe on a joint"
     return FaultKind.IMPLAUSIBLE, f"{value:g} A is beyond anything this shunt can read"
 
 
