@@ -64,35 +64,10 @@ class Bank:
     sensor_sd_kelvin: Array  # steps and noise of the probe, of a single reading
     rated_amps_squared: Array  # (rows,)
     tuning: Tuning
-    # what each step asks of the above, worked out once
-    rates: Array = field(init=False, repr=False)  # (2, rows) of the lags, below zero [1/s]
-    paths: Array = field(init=False, repr=False)  # (2, rows) weights of fast and slow path
-    draughts: Array = field(init=False, repr=False)  # (2, rows) walk of the modes for a rise of 1 K [K²/s]
-    ageing: Array = field(init=False, repr=False)  # (2, rows) walk of β_own and β_soak for 1 K of β [K²/s]
-    least_walk: Array = field(init=False, repr=False)  # (4, rows) of both modes and both β [K²/s]
-    offset_walk: Array = field(init=False, repr=False)  # (rows,) [K²/s]
-    sensor_variance: Array = field(init=False, repr=False)  # of a single reading, half of it [K²]
+    per_step: "PerStep" = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        t = self.tuning
-        hour = 3600.0
-        least = (t.mode_walk_kelvin**2, 0.1 * t.mode_walk_kelvin**2, t.own_walk_kelvin**2 / hour, 0.0)
-        taus = np.stack([self.tau_fast_seconds, self.tau_slow_seconds])
-        # a mode forgets its noise within its own time constant: what stays is about walk·√(τ/2)
-        for name, value in (
-            ("rates", -1.0 / taus),
-            ("paths", np.stack([self.fast_weight, 1.0 - self.fast_weight])),
-            ("draughts", self.mode_walk_ratio**2 * 100.0 / taus),
-            ("ageing", self._each(t.own_walk_ratio, t.soak_walk_ratio) ** 2 / hour),
-            ("least_walk", self._each(*least)),
-            ("offset_walk", self.offset_walk_kelvin**2 / hour),
-            ("sensor_variance", 0.5 * self.sensor_sd_kelvin**2),
-        ):
-            object.__setattr__(self, name, value)
-
-    def _each(self, *values: float | Array) -> Array:
-        """(values, rows), each one number or (rows,)."""
-        return np.stack([np.broadcast_to(value, self.rows) for value in values])
+        object.__setattr__(self, "per_step", _per_step(self))
 
     @property
     def rows(self) -> int:
@@ -101,6 +76,40 @@ class Bank:
     @property
     def joints(self) -> int:
         return self.rows // SHAPES_PER_JOINT
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PerStep:
+    """What each step asks of a bank, worked out once."""
+
+    rates: Array  # (2, rows) of the two lags, below zero [1/s]
+    paths: Array  # (2, rows) weights of the fast and the slow path
+    draughts: Array  # (2, rows) walk of the modes at a rise of 1 K [K²/s]
+    ageing: Array  # (2, rows) walk of β_own and β_soak at 1 K of β [K²/s]
+    least_walk: Array  # (4, rows) of both modes and both β [K²/s]
+    offset_walk: Array  # (rows,) [K²/s]
+    sensor_variance: Array  # (rows,) half of that of a single reading [K²]
+    hastens: bool  # β_own of some row may move faster when it surprises
+
+
+def _per_step(bank: Bank) -> PerStep:
+    t, hour = bank.tuning, 3600.0
+    taus = np.stack([bank.tau_fast_seconds, bank.tau_slow_seconds])
+
+    def each(*values: float | Array) -> Array:
+        return np.stack([np.broadcast_to(value, bank.rows) for value in values])
+
+    return PerStep(
+        rates=-1.0 / taus,
+        paths=np.stack([bank.fast_weight, 1.0 - bank.fast_weight]),
+        # a mode forgets its noise within its own time constant: what stays is about walk·√(τ/2)
+        draughts=bank.mode_walk_ratio**2 * 100.0 / taus,
+        ageing=each(t.own_walk_ratio, t.soak_walk_ratio) ** 2 / hour,
+        least_walk=each(t.mode_walk_kelvin**2, 0.1 * t.mode_walk_kelvin**2, t.own_walk_kelvin**2 / hour, 0.0),
+        offset_walk=bank.offset_walk_kelvin**2 / hour,
+        sensor_variance=0.5 * bank.sensor_sd_kelvin**2,
+        hastens=bool(np.isfinite(t.surprise_sd).any()),
+    )
 
 
 def bank_of(shapes: Array, rated_amps: Array, has_neighbours: Flags, tuning: Tuning | None = None) -> Bank:

@@ -209,20 +209,20 @@ def _advance(
     air, apart, drive, probe, one_reading = table.reshape(5, -1)
 
     # the surroundings through both lags
-    keep = np.exp(bank.rates * seconds)
+    keep = np.exp(bank.per_step.rates * seconds)
     reference = apart * bank.neighbour_weight
     reference += air
     around = np.empty_like(keep)
     around[FAST], around[SLOW] = tracked.air_fast_celsius, tracked.air_slow_celsius
     if measured is not None:
-        celsius = tracked.mean @ OBSERVED + (bank.paths * around).sum(axis=0)
+        celsius = tracked.mean @ OBSERVED + (bank.per_step.paths * around).sum(axis=0)
         measured = per_row(measured)
         drive = np.where(measured, drive, per_row(amps_squared) * thermal.resistance_factor(celsius))
     around -= reference
     around *= keep
     around += reference
     heating = drive / bank.rated_amps_squared
-    surroundings = bank.paths * around
+    surroundings = bank.per_step.paths * around
 
     # a step of time
     state, spread = tracked.mean.T, tracked.covariance.transpose(1, 2, 0)
@@ -243,7 +243,7 @@ def _advance(
     value = probe - surroundings[0]
     value -= surroundings[1]
     mean, covariance, innovation, deviation, gain = kalman.update(
-        mean, covariance, value, one_reading * bank.sensor_variance, held
+        mean, covariance, value, one_reading * bank.per_step.sensor_variance, held
     )
 
     standard = innovation / deviation
@@ -293,23 +293,22 @@ def _fading(seconds: float | Array, tau_seconds: float) -> float | Array:
 
 def _noise(bank: Bank, tracked: Tracked, state: Array, seconds: float | Array, loaded: Flags | None) -> Array:
     """Process noise (5, rows): a share of what is there, since draughts scale the whole rise."""
-    t = bank.tuning
     noise = np.empty_like(state)
     modes = np.abs(state[:2])
     rise = modes[FAST] + modes[SLOW]
     np.minimum(rise, 40.0, out=rise)
     rise *= rise
-    np.multiply(bank.draughts, rise, out=noise[:2])
+    np.multiply(bank.per_step.draughts, rise, out=noise[:2])
     beta = state[OWN] + state[SOAK]
     beta *= beta
     np.maximum(beta, 4.0, out=beta)
-    np.multiply(bank.ageing, beta, out=noise[2:4])
-    noise[:4] += bank.least_walk
-    if np.isfinite(t.surprise_sd).any():
+    np.multiply(bank.per_step.ageing, beta, out=noise[2:4])
+    noise[:4] += bank.per_step.least_walk
+    if bank.per_step.hastens:
         noise[OWN] *= _haste(bank, tracked, seconds)
     if loaded is not None:  # a joint without current neither ages nor shows it
         noise[OWN : SOAK + 1] *= per_row(loaded)
-    noise[OFFSET] = bank.offset_walk
+    noise[OFFSET] = bank.per_step.offset_walk
     noise *= seconds
     return noise
 
