@@ -7,6 +7,8 @@ The loop holds 96 filters of the library and for each row moves each filter's tr
 command gets rows one window apart, so its 96 filters step as often: once a row. It also reads the CSV,
 takes readings into windows, learns shapes when passages end, looks for changes, judges and alerts,
 works out what is told, and writes readings, estimates and passages to the database.
+Both are timed by what they take of the processor, in one thread each, so that whatever else runs on the
+machine counts for neither; what the command takes by the clock is told beside it.
 """
 
 import resource
@@ -80,11 +82,11 @@ def pipeline_rows_per_second(count: int) -> float:
     """The pure core alone: no file, no learning, no database."""
     events = list(rows(count))
     state = pipeline.begin(boat(), 0.0, 0)
-    start = time.perf_counter()
+    start = time.process_time()
     for scan, tick in events:
         state, _ = pipeline.step(state, scan)
         state, _ = pipeline.step(state, tick)
-    return count / (time.perf_counter() - start)
+    return count / (time.process_time() - start)
 
 
 def step_seconds(steps: int) -> tuple[float, int]:
@@ -118,18 +120,21 @@ def plain_loop_seconds(filters: int, steps: int) -> float:
     times = []
     for number in range(steps):
         drive = 0.5 + 0.1 * (number % 2)
-        start = time.perf_counter()
+        start = time.process_time()
         for other in others:
             # the model moves with the current, in ours too
             other.F[0, 2], other.F[1, 3] = 0.04 * drive, 0.004 * drive
             other.predict()
             other.update(15.0)
-        times.append(time.perf_counter() - start)
+        times.append(time.process_time() - start)
     return float(np.median(times))
 
 
-def replay_command(count: int) -> tuple[float, float]:
-    """Rows per second through the command, database included, and bytes of database per reading."""
+def replay_command(count: int) -> tuple[float, float, float]:
+    """Seconds of the processor and by the clock for a row through the command, database included.
+
+    And bytes of database per reading.
+    """
     from click.testing import CliRunner
 
     from lugwatch.cli.main import commands
@@ -147,10 +152,11 @@ def replay_command(count: int) -> tuple[float, float]:
         text += [f'[[joint]]\nid = "{n}"\nprobe = "{n}"\ncurrent = "amps"\nair = "air"\n' for n in names]
         (folder / "c.toml").write_text("\n".join(text))
         arguments = ["replay", folder / "r.csv", "--config", folder / "c.toml", "--db", folder / "r.db"]
-        start = time.perf_counter()
+        start, started = time.process_time(), time.perf_counter()
         CliRunner().invoke(commands, [str(a) for a in arguments], catch_exceptions=False)
-        seconds = time.perf_counter() - start
-        return count / seconds, (folder / "r.db").stat().st_size / (count * (JOINTS + 2))
+        busy, passed = time.process_time() - start, time.perf_counter() - started
+        size = (folder / "r.db").stat().st_size
+        return busy / count, passed / count, size / (count * (JOINTS + 2))
 
 
 def cost(setting: Setting) -> list[Line]:
@@ -161,7 +167,7 @@ def cost(setting: Setting) -> list[Line]:
     one_each = plain_loop_seconds(JOINTS, setting.pick(300, 100))
     alone = pipeline_rows_per_second(setting.pick(8000, 3000))
     loops.append(plain_loop_seconds(filters, setting.pick(100, 50)))
-    whole, size = replay_command(season)
+    whole, by_the_clock, size = replay_command(season)
     loops.append(plain_loop_seconds(filters, setting.pick(100, 50)))
     # the quickest of three, before, between and after: what disturbs the machine is not held against it
     as_many = min(loops)
@@ -174,7 +180,7 @@ def cost(setting: Setting) -> list[Line]:
             f"season replay by the command ({season} rows × {JOINTS} joints, one step of {filters} filters a"
             " row, alerts, estimates and database included), rows/s, over those of a loop that does the"
             f" {filters} filters' steps and nothing else",
-            whole * as_many,
+            as_many / whole,
             10,
             "×",
         ),
@@ -184,7 +190,7 @@ def cost(setting: Setting) -> list[Line]:
             "pipeline alone, without learning",
             f"{alone:.0f} rows/s, {1e6 / alone:.0f} µs a row, {alone * as_many:.1f} × the loop",
         ),
-        note("replay command", f"{whole:.0f} rows/s, {1e6 / whole:.0f} µs a row"),
+        note("replay command", f"{whole * 1e6:.0f} µs a row, {by_the_clock * 1e6:.0f} µs by the clock"),
         note("database", f"{size:.1f} bytes a reading, estimates and indexes included"),
         note("peak memory of this run", f"{memory:.0f} MB"),
     ]
