@@ -1,4 +1,4 @@
-"""The stacked filter against other people's filters and a worked example."""
+"""The filter of two modes against other people's filters and a worked example."""
 
 import numpy as np
 import pytest
@@ -6,6 +6,8 @@ from filterpy.kalman import KalmanFilter
 from numpy.typing import NDArray
 
 from lugwatch import kalman
+
+Array = NDArray[np.float64]
 
 # Annual flow of the Nile at Aswan 1871-1970 [10^8 m³]: R's data set `Nile`, public domain, as used in
 # Durbin and Koopman, Time Series Analysis by State Space Methods, chapter 2.
@@ -24,79 +26,110 @@ NILE = np.array(
 
 def test_the_nile_reaches_the_steady_state_of_the_book() -> None:
     """Variances 15099 and 1469.1; steady predicted 5501.26, filtered 4032.16 (recomputed to 6 digits);
-    filterpy with these ends at 798.370."""
-    mean, covariance = np.array([[0.0]]), np.array([[[1e7]]])
-    one = np.ones((1, 1, 1))
+    filterpy with these ends at 798.370. A level that walks is the offset, with nothing beside it.
+    """
+    mean, covariance, noise = np.zeros((5, 1)), np.zeros((5, 5, 1)), np.zeros((5, 1))
+    covariance[4, 4], noise[4] = 1e7, 1469.1
+    still = np.ones((2, 1))
     for flow in NILE:
-        mean, covariance, _, _, _ = kalman.update(
-            mean, covariance, np.ones(1), np.array([flow]), np.array([15099.0]), np.ones((1, 1))
-        )
-        filtered = covariance[0, 0, 0]
-        mean, covariance = kalman.predict(mean, covariance, one, one * 1469.1)
+        mean, covariance, _, _, _ = kalman.update(mean, covariance, np.array([flow]), np.array([15099.0]))
+        filtered = covariance[4, 4, 0]
+        mean, covariance = kalman.predict(mean, covariance, still, 0.0 * still, noise)
     assert filtered == pytest.approx(4032.158, abs=0.01)
-    assert covariance[0, 0, 0] == pytest.approx(5501.258, abs=0.01)
-    assert mean[0, 0] == pytest.approx(798.370, abs=0.01)
+    assert covariance[4, 4, 0] == pytest.approx(5501.258, abs=0.01)
+    assert mean[4, 0] == pytest.approx(798.370, abs=0.01)
+    assert not mean[:4].any()
 
 
-def _random_filters(n: int, d: int) -> dict[str, NDArray[np.float64]]:
+N = 6
+OBSERVED = np.array([[1.0, 1.0, 0.0, 0.0, 1.0]])
+
+
+def _believed() -> tuple[Array, Array]:
+    """Means (5, n) and covariances (5, 5, n) of no particular form."""
     random = np.random.default_rng(20)
-    root = random.normal(size=(n, d, d))
-    noise = random.normal(size=(n, d, d)) * 0.3
-    return {
-        "mean": random.normal(size=(n, d)),
-        "covariance": root @ root.swapaxes(1, 2) + np.eye(d),
-        "transition": 0.9 * np.eye(d) + 0.05 * random.normal(size=(n, d, d)),
-        "noise": noise @ noise.swapaxes(1, 2),
-        "observed": random.normal(size=d),
-        "values": random.normal(size=(40, n)),
-    }
+    root = random.normal(size=(N, 5, 5))
+    return random.normal(size=(5, N)), (root @ root.swapaxes(1, 2) + np.eye(5)).transpose(1, 2, 0).copy()
 
 
-def test_forty_steps_agree_with_filterpy() -> None:
-    n, d = 6, 5
-    f = _random_filters(n, d)
+def _transition(keep: Array, pull: Array) -> Array:
+    """The matrix that a step stands for."""
+    f = np.eye(5)
+    f[0, 0], f[1, 1] = keep
+    f[0, 2], f[1, 3] = pull
+    return f
+
+
+def test_forty_unlike_steps_agree_with_filterpy() -> None:
+    random = np.random.default_rng(7)
+    mean, covariance = _believed()
     others = []
-    for i in range(n):
-        other = KalmanFilter(dim_x=d, dim_z=1)
-        other.x, other.P = f["mean"][i][:, None].copy(), f["covariance"][i].copy()
-        other.F, other.Q, other.H = f["transition"][i], f["noise"][i], f["observed"][None, :]
-        other.R = np.array([[0.5]])
+    for i in range(N):
+        other = KalmanFilter(dim_x=5, dim_z=1)
+        other.x, other.P, other.H = mean[:, i : i + 1].copy(), covariance[:, :, i].copy(), OBSERVED
         others.append(other)
-    mean, covariance = f["mean"], f["covariance"]
-    for values in f["values"]:
-        mean, covariance = kalman.predict(mean, covariance, f["transition"], f["noise"])
-        mean, covariance, innovation, variance, _ = kalman.update(
-            mean, covariance, f["observed"], values, np.full(n, 0.5), np.ones((n, d))
-        )
-        likelihood = kalman.log_likelihood(innovation, variance)
+    for number in range(40):
+        keep, pull = random.uniform(0.1, 1.0, (2, N)), random.uniform(0.0, 0.5, (2, N))
+        noise, variance = random.uniform(0.0, 0.1, (5, N)), random.uniform(0.1, 2.0, N)
+        values = random.normal(size=N)
+        mean, covariance = kalman.predict(mean, covariance, keep, pull, noise)
         for i, other in enumerate(others):
-            other.predict()
-            other.update(values[i])
-            assert likelihood[i] == pytest.approx(float(other.log_likelihood), rel=1e-6)
+            other.predict(F=_transition(keep[:, i], pull[:, i]), Q=np.diag(noise[:, i]))
+        if number % 5 == 4:  # nothing was measured
+            continue
+        mean, covariance, innovation, deviation, gain = kalman.update(mean, covariance, values, variance)
+        likelihood = kalman.log_likelihood(innovation, deviation**2)
+        for i, other in enumerate(others):
+            other.update(values[i], R=variance[i])
+            assert likelihood[i] == pytest.approx(float(other.log_likelihood), rel=1e-9)
+            np.testing.assert_allclose(gain[:, i], other.K[:, 0], rtol=1e-9, atol=1e-12)
+        np.testing.assert_array_equal(covariance, covariance.swapaxes(0, 1))
     for i, other in enumerate(others):
-        np.testing.assert_allclose(mean[i], other.x[:, 0], rtol=1e-6, atol=1e-9)
-        np.testing.assert_allclose(covariance[i], other.P, rtol=1e-6, atol=1e-9)
+        np.testing.assert_allclose(mean[:, i], other.x[:, 0], rtol=1e-9, atol=1e-12)
+        np.testing.assert_allclose(covariance[:, :, i], other.P, rtol=1e-9, atol=1e-12)
 
 
 def test_a_missing_measurement_changes_nothing() -> None:
-    f = _random_filters(3, 5)
-    held = np.ones((3, 5))
-    held[1] = 0.0
-    mean, covariance, _, _, _ = kalman.update(
-        f["mean"], f["covariance"], f["observed"], np.array([1.0, 99.0, 1.0]), np.full(3, 0.5), held
+    mean, covariance = _believed()
+    held = np.zeros((5, N))
+    held[:, 1] = 1.0
+    after, spread, _, _, gain = kalman.update(
+        mean, covariance, np.array([1.0, 99.0, 1.0, 1.0, 1.0, 1.0]), np.full(N, 0.5), held
     )
-    np.testing.assert_array_equal(mean[1], f["mean"][1])
-    np.testing.assert_array_equal(covariance[1], f["covariance"][1])
-    assert not np.allclose(mean[0], f["mean"][0])
+    np.testing.assert_array_equal(after[:, 1], mean[:, 1])
+    np.testing.assert_array_equal(spread[:, :, 1], covariance[:, :, 1])
+    assert not gain[:, 1].any()
+    assert not np.allclose(after[:, 0], mean[:, 0])
 
 
-def test_a_held_state_keeps_its_mean_and_its_variance() -> None:
-    f = _random_filters(4, 5)
-    factor = np.ones((4, 5))
-    factor[:, 2] = 0.0
-    mean, covariance, _, _, _ = kalman.update(
-        f["mean"], f["covariance"], f["observed"], np.zeros(4), np.full(4, 0.5), factor
+def test_a_held_state_keeps_its_mean_and_all_others_are_as_joseph_has_them() -> None:
+    """P ← (I − K·H)·P·(I − K·H)ᵀ + K·R·Kᵀ, right for any gain (Bucy and Joseph 1968, from memory)."""
+    mean, covariance = _believed()
+    held = np.zeros((5, N))
+    held[[2, 3]] = 1.0
+    after, spread, innovation, deviation, gain = kalman.update(
+        mean, covariance, np.zeros(N), np.full(N, 0.5), held
     )
-    np.testing.assert_array_equal(mean[:, 2], f["mean"][:, 2])
-    np.testing.assert_allclose(covariance[:, 2, 2], f["covariance"][:, 2, 2])
-    assert (np.linalg.eigvalsh(covariance) > 0.0).all()
+    np.testing.assert_array_equal(after[[2, 3]], mean[[2, 3]])
+    np.testing.assert_array_equal(spread[2:4, 2:4], covariance[2:4, 2:4])
+    for i in range(N):
+        p = covariance[:, :, i]
+        innovation_variance = float((OBSERVED @ p @ OBSERVED.T)[0, 0]) + 0.5
+        k = (p @ OBSERVED.T) / innovation_variance * (1.0 - held[:, i : i + 1])
+        rest = np.eye(5) - k @ OBSERVED
+        np.testing.assert_allclose(spread[:, :, i], rest @ p @ rest.T + 0.5 * k @ k.T, rtol=1e-9, atol=1e-12)
+        np.testing.assert_allclose(gain[:, i], k[:, 0], rtol=1e-12)
+        np.testing.assert_allclose(after[:, i], mean[:, i] + k[:, 0] * innovation[i], rtol=1e-12)
+        assert deviation[i] ** 2 == pytest.approx(innovation_variance)
+    assert (np.linalg.eigvalsh(spread.transpose(2, 0, 1)) > 0.0).all()
+
+
+def test_what_was_given_is_left_as_it_was() -> None:
+    mean, covariance = _believed()
+    before = mean.copy(), covariance.copy()
+    half = np.full((2, N), 0.5)
+    kalman.predict(mean, covariance, half, half, np.ones((5, N)))
+    for held in (None, np.ones((5, N))):
+        kalman.update(mean, covariance, np.ones(N), np.ones(N), held)
+    np.testing.assert_array_equal(mean, before[0])
+    np.testing.assert_array_equal(covariance, before[1])

@@ -27,7 +27,7 @@ from lugwatch.model import (
     JointState,
     Passage,
     Quantity,
-    Reading,
+    Scan,
     SourceHealth,
 )
 
@@ -141,7 +141,7 @@ def test_a_number_that_no_probe_can_have_measured_is_a_fault(value: float) -> No
     faults = [o for o in outputs if isinstance(o, Fault)]
     assert [f.channel for f in faults] == ["bar"]
     assert faults[0].kind in (FaultKind.NOT_FINITE, FaultKind.IMPLAUSIBLE)
-    assert [o.channel for o in outputs if isinstance(o, Reading)] == ["air"]
+    assert [o.values for o in outputs if isinstance(o, Scan)] == [(("air", 20.0),)]
     assert math.isnan(state.intake.value[0])
 
 

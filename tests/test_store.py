@@ -41,7 +41,7 @@ from lugwatch.store.writer import LOCK_SECONDS, SYNC_SECONDS, Store
 TABLES = {
     *("boot", "batch", "boat", "channel", "joint", "reading", "fault", "source_health", "estimate"),
     *("alert", "alert_change", "crew_action", "snapshot", "passage", "passage_current", "passage_joint"),
-    *("learned_shape", "creep", "journal", "baseline"),
+    *("learned_shape", "learning_window", "creep", "journal", "baseline"),
 }
 
 

@@ -48,10 +48,11 @@ def test_running_forward_agrees_with_solve_ivp(
     own: float, soak: float, tau_fast: float, tau_slow: float, fast: float, offset: float
 ) -> None:
     seconds = np.array([0.0, 30.0, 300.0, 3000.0, 12000.0])
-    ours = thermal.forward_celsius(
+    going = thermal.ahead_of(
         one(fast), one(18.0), one(offset), (one(own), one(12.0)), (one(soak), one(14.0)),
-        one(tau_fast), one(tau_slow), seconds,
-    )[0]  # fmt: skip
+        one(tau_fast), one(tau_slow),
+    )  # fmt: skip
+    ours = going.celsius(seconds)[0]
 
     def slope(_: float, y: NDArray[np.float64]) -> list[float]:
         heating = 1.0 + thermal.COPPER_ALPHA_PER_KELVIN * (y[0] + y[1] + offset - 20.0)
@@ -59,6 +60,9 @@ def test_running_forward_agrees_with_solve_ivp(
 
     other = solve_ivp(slope, (0.0, 12000.0), [fast, 18.0], t_eval=seconds, rtol=1e-9, atol=1e-9)
     np.testing.assert_allclose(ours, other.y.sum(axis=0) + offset, rtol=1e-5, atol=1e-5)
+    bound = going.at_most_celsius()[0]
+    assert (ours <= bound + 1e-9).all()
+    assert np.isinf(bound) == ((own + soak) * thermal.COPPER_ALPHA_PER_KELVIN > 1.0)
 
 
 # I/(k·I_B), trip time in units of τ from cold: IEC 60255-149, t = τ·ln(I²/(I² − (k·I_B)²)); recomputed.
@@ -69,18 +73,18 @@ RELAY = [(1.1, 1.75127), (1.2, 1.18562), (1.5, 0.58779), (2.0, 0.28768), (3.0, 0
 def test_one_mode_reaches_its_limit_when_an_overload_relay_trips(overload: float, trip_tau: float) -> None:
     tau, surroundings, limit_rise = 600.0, 20.0, 0.01
     # a limit rise so small that copper's own warming does not matter, as in the relay's formula
-    ahead = thermal.forward_celsius(
+    ahead = thermal.ahead_of(
         one(surroundings), one(0.0), one(0.0),
         (one(limit_rise * overload**2), one(surroundings)), (one(0.0), one(0.0)),
         one(tau), one(tau * 3.0),
-    )  # fmt: skip
+    ).celsius()  # fmt: skip
     got = thermal.seconds_to_limit(ahead, one(surroundings + limit_rise))[0]
     assert got == pytest.approx(trip_tau * tau, rel=0.02)
 
 
 def test_a_limit_that_is_never_reached_is_never() -> None:
-    ahead = thermal.forward_celsius(
+    ahead = thermal.ahead_of(
         one(20.0), one(0.0), one(0.0), (one(10.0), one(20.0)), (one(0.0), one(0.0)), one(200.0), one(900.0)
-    )
+    ).celsius()
     assert np.isinf(thermal.seconds_to_limit(ahead, one(60.0))[0])
     assert thermal.seconds_to_limit(ahead, one(19.0))[0] == 0.0

@@ -128,6 +128,19 @@ def _concerns(book: Book, key: Key) -> bool:
     return key in book.alerts or key in book.true_since
 
 
+def joints_concerned(book: Book) -> frozenset[str]:
+    """The joints of which an alert stands or a delay runs; a rule false of others changes nothing."""
+    if not (book.alerts or book.true_since):
+        return frozenset()
+    keys = (*book.alerts, *book.true_since)
+    return frozenset(who.removeprefix("joint ") for _, who in keys if who.startswith("joint "))
+
+
+def is_said(book: Book, condition: Condition) -> bool:
+    """Whether an alert of this condition stands or a delay of it runs."""
+    return any(said is condition for said, _ in (*book.alerts, *book.true_since))
+
+
 def _apply_one(book: Book, finding: Finding, now: float, time: int) -> tuple[Book, AlertChange | None]:
     key = finding.key
     alert = book.alerts.get(key)

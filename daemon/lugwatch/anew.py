@@ -111,6 +111,8 @@ def pair_with_rise(state: State, rise_kelvin: NDArray[np.float64], sd_kelvin: ND
     """
     known = state.tracked.started & state.plan.tracked
     memory, paired = journal.pair_with_rise(state.journal, state.plan, rise_kelvin, sd_kelvin, known)
+    if not paired:
+        return state
     drops = state.drops
     for i, measurement in paired:
         drop = journal.drop_of(state.plan.laws[i], measurement)

@@ -9,7 +9,7 @@ exact irregular steps tracks it. β is the rise at rated current [K]; B = β / I
 Each joint has `SHAPES_PER_JOINT` rows, one per shape, weighted by how well each predicted; their
 spread is part of the uncertainty. All rows of all joints step together.
 
-Not here: baselines, alerts, learning of shapes, where the numbers come from. May import: thermal,
+Not here: baselines, alerts, learning of shapes, where the numbers come from. May import: bank, thermal,
 kalman, numpy.
 """
 
@@ -22,97 +22,24 @@ from numpy.typing import NDArray
 
 from lugwatch import kalman, thermal
 
+# who tracks also says what is tracked with: the bank is asked for here
+from lugwatch.bank import DEFAULT_SHAPES as DEFAULT_SHAPES
+from lugwatch.bank import SHAPE_KNOWN as SHAPE_KNOWN
+from lugwatch.bank import SHAPES_PER_JOINT as SHAPES_PER_JOINT
+from lugwatch.bank import Bank as Bank
+from lugwatch.bank import Tuning as Tuning
+from lugwatch.bank import bank_of as bank_of
+from lugwatch.bank import default_bank as default_bank
+
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 _T = TypeVar("_T", bound=np.generic)
 
 FAST, SLOW, OWN, SOAK, OFFSET = range(5)
-STATES = 5
+STATES = kalman.STATES
 OBSERVED: Array = np.array([1.0, 1.0, 0.0, 0.0, 1.0])
-
-# A first guess of what a joint of boat size may be, wide on purpose:
-# (τ_fast s, τ_slow s, weight of the fast path to the air, weight of the neighbours in the reference,
-# walk of the offset K per √hour, model error as a share of the rise per √second at τ = 100 s,
-# noise of one reading K)
-DEFAULT_SHAPES: tuple[tuple[float, ...], ...] = (
-    (110.0, 1500.0, 0.5, 0.5, 0.25, 0.006, 0.06),
-    (110.0, 3600.0, 0.3, 0.7, 0.25, 0.006, 0.06),
-    (220.0, 1500.0, 0.5, 0.3, 0.25, 0.006, 0.06),
-    (220.0, 3600.0, 0.3, 0.7, 0.25, 0.006, 0.06),
-    (420.0, 2400.0, 0.5, 0.5, 0.25, 0.006, 0.06),
-    (420.0, 5400.0, 0.3, 0.3, 0.25, 0.006, 0.06),
-)
-SHAPES_PER_JOINT = len(DEFAULT_SHAPES)
 # An offset does not walk for ever: after a day it is what it may be at all.
 LONGEST_WALK_HOURS = 24.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tuning:
-    """How much the filter expects the world to differ from its model; an array has a value for each row."""
-
-    prior_rise_kelvin: float = 15.0  # β before anything was seen: mean…
-    prior_rise_sd_kelvin: float = 30.0  # …and spread, each of own and soak
-    mode_sd_kelvin: float = 8.0  # what fast and slow mode may hold at a start
-    offset_sd_kelvin: float = 0.7  # probe calibration and unseen air
-    own_walk_ratio: float | Array = 0.15  # β_own: random walk, share of β per √hour (draughts, ageing)…
-    own_walk_kelvin: float | Array = 1.0  # …and at least this many K per √hour
-    surprise_seconds: float = 120.0  # innovations that keep one sign for so long are a change…
-    surprise_sd: float | Array = 2.5  # …beyond this many of their own deviations; then β_own may move faster
-    soak_walk_ratio: float = 0.02  # cable and bar do not age in an hour
-    mode_walk_kelvin: float = 0.002  # model error: a floor, K per √second
-    forgetting_seconds: float = 7200.0  # how long the bank remembers a shape's success
-    evidence_ratio: float = 0.1  # neighbouring errors are alike: ten count as one
-
-
-# Once the shape is known, a change of the contact is found by its signature (`jump`), and the walk of
-# β_own has only ageing and weather to follow.
-SHAPE_KNOWN = Tuning(own_walk_ratio=0.05, own_walk_kelvin=0.2, surprise_sd=math.inf)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Bank:
-    """The fixed side of the filter: shapes (rows,) and the scale of each joint's current."""
-
-    tau_fast_seconds: Array
-    tau_slow_seconds: Array
-    fast_weight: Array
-    neighbour_weight: Array
-    offset_walk_kelvin: Array  # per √hour: heat that neither air nor neighbours tell of
-    mode_walk_ratio: Array  # model error of the modes: draughts
-    sensor_sd_kelvin: Array  # steps and noise of the probe, of a single reading
-    rated_amps_squared: Array  # (rows,)
-    tuning: Tuning
-
-    @property
-    def rows(self) -> int:
-        return len(self.tau_fast_seconds)
-
-    @property
-    def joints(self) -> int:
-        return self.rows // SHAPES_PER_JOINT
-
-
-def bank_of(shapes: Array, rated_amps: Array, has_neighbours: Flags, tuning: Tuning | None = None) -> Bank:
-    """A bank of given shapes (rows, 7), columns as DEFAULT_SHAPES; rows of one joint stand together."""
-    lonely = np.repeat(~has_neighbours, SHAPES_PER_JOINT)
-    return Bank(
-        tau_fast_seconds=shapes[:, 0],
-        tau_slow_seconds=shapes[:, 1],
-        fast_weight=shapes[:, 2],
-        neighbour_weight=np.where(lonely, 0.0, shapes[:, 3]),
-        offset_walk_kelvin=shapes[:, 4],
-        mode_walk_ratio=shapes[:, 5],
-        sensor_sd_kelvin=shapes[:, 6],
-        rated_amps_squared=np.repeat(np.asarray(rated_amps, dtype=float) ** 2, SHAPES_PER_JOINT),
-        tuning=tuning or Tuning(),
-    )
-
-
-def default_bank(rated_amps: Array, has_neighbours: Flags, tuning: Tuning | None = None) -> Bank:
-    """A bank of default shapes for joints rated at rated_amps (joints,) [A]."""
-    shapes = np.tile(np.array(DEFAULT_SHAPES), (len(rated_amps), 1))
-    return bank_of(shapes, rated_amps, has_neighbours, tuning)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,7 +107,7 @@ def initial(bank: Bank) -> Tracked:
 
 def per_row(values: NDArray[_T]) -> NDArray[_T]:
     """(joints, …) -> (rows, …)"""
-    return np.repeat(values, SHAPES_PER_JOINT, axis=0)
+    return values.repeat(SHAPES_PER_JOINT, axis=0)
 
 
 def reference_celsius(bank: Bank, inputs: Inputs) -> Array:
@@ -188,10 +115,9 @@ def reference_celsius(bank: Bank, inputs: Inputs) -> Array:
 
     A joint whose neighbours are all silent falls back on the air alone.
     """
-    air, neighbours = per_row(inputs.air_celsius), per_row(inputs.neighbour_celsius)
-    mixed = air + bank.neighbour_weight * (neighbours - air)
-    result: Array = np.where(np.isnan(neighbours) | (bank.neighbour_weight == 0.0), air, mixed)
-    return result
+    apart = inputs.neighbour_celsius - inputs.air_celsius
+    apart = np.where(np.isnan(apart), 0.0, apart)
+    return per_row(inputs.air_celsius) + bank.neighbour_weight * per_row(apart)
 
 
 def step(bank: Bank, tracked: Tracked, inputs: Inputs, gap_seconds: float) -> Tracked:
@@ -201,32 +127,33 @@ def step(bank: Bank, tracked: Tracked, inputs: Inputs, gap_seconds: float) -> Tr
     unknown again while β, offset and weights are kept. A joint that misses something now is
     left as it was, its `stepped` too, so that the next step sees the whole pause.
     """
-    reference = reference_celsius(bank, inputs)
-    drive = per_row(inputs.amps_squared) / bank.rated_amps_squared
-    usable = ~(np.isnan(reference) | np.isnan(drive)).reshape(-1, SHAPES_PER_JOINT).any(axis=1)
-    usable &= tracked.started | ~np.isnan(inputs.probe_celsius)
+    now = inputs.monotonic_seconds
+    # the usual case: all began, nothing is missing, all go on from the same moment; then what depends
+    # on time is one number. (Lists, since numpy's `all` of sixteen takes thrice as long.)
+    since = tracked.stepped.tolist()
+    pause = now - since[0] if since and since.count(since[0]) == len(since) else -1.0
+    everything = float((inputs.probe_celsius + inputs.air_celsius + inputs.amps_squared).sum())
+    if 0.0 <= pause <= gap_seconds and not math.isnan(everything) and all(tracked.started.tolist()):
+        return _advance(bank, tracked, inputs, pause, None, None)
+    return _unusual(bank, tracked, inputs, gap_seconds)
+
+
+def _unusual(bank: Bank, tracked: Tracked, inputs: Inputs, gap_seconds: float) -> Tracked:
+    """A step in which joints differ: some miss something, begin, or go on after a pause."""
+    read = ~np.isnan(inputs.probe_celsius)
+    usable = ~np.isnan(inputs.air_celsius + inputs.amps_squared) & (tracked.started | read)
     if not usable.any():
         return tracked
-    pause = inputs.monotonic_seconds - tracked.stepped
+    now = inputs.monotonic_seconds
+    pause = now - tracked.stepped
     fresh = usable & (~tracked.started | (pause > gap_seconds) | (pause < 0.0))
-    state = _restart(bank, tracked, reference, per_row(fresh), per_row(pause)) if fresh.any() else tracked
-    rows = per_row(usable)
-    pause_rows = per_row(np.where(usable & ~fresh, pause, 0.0))
-    drive = np.where(rows, drive, 0.0)
-    reference = np.where(rows, reference, 0.0)
-    moved = _predict(bank, state, reference, drive, pause_rows, inputs)
-    measured = rows & ~np.isnan(per_row(inputs.probe_celsius))
-    learned = _update(bank, moved, inputs, measured, pause_rows)
-    if usable.all():
-        return replace(
-            learned,
-            started=np.ones(bank.joints, dtype=bool),
-            stepped=np.full(bank.joints, inputs.monotonic_seconds),
-        )
-    return _merge(tracked, learned, usable, rows, inputs.monotonic_seconds)
+    state = _restart(bank, tracked, inputs, per_row(fresh), per_row(pause)) if fresh.any() else tracked
+    seconds = per_row(np.where(usable & ~fresh, pause, 0.0))
+    learned = _advance(bank, state, inputs, seconds, read & usable, usable)
+    return learned if usable.all() else _merge(tracked, learned, usable, per_row(usable), now)
 
 
-def _restart(bank: Bank, tracked: Tracked, reference: Array, rows: Flags, pause_seconds: Array) -> Tracked:
+def _restart(bank: Bank, tracked: Tracked, inputs: Inputs, rows: Flags, pause_seconds: Array) -> Tracked:
     """The modes of `rows` are unknown: forget them and what they share with β.
 
     The offset of one that had begun has walked on unseen: a battery is still warm from yesterday.
@@ -240,6 +167,7 @@ def _restart(bank: Bank, tracked: Tracked, reference: Array, rows: Flags, pause_
     paused = rows & per_row(tracked.started)
     hours = np.clip(np.where(paused, pause_seconds, 0.0) / 3600.0, 0.0, LONGEST_WALK_HOURS)
     covariance[:, OFFSET, OFFSET] += np.where(rows, bank.offset_walk_kelvin**2 * hours, 0.0)
+    reference = reference_celsius(bank, inputs)
     return replace(
         tracked,
         mean=mean,
@@ -249,108 +177,165 @@ def _restart(bank: Bank, tracked: Tracked, reference: Array, rows: Flags, pause_
     )
 
 
-def _predict(
-    bank: Bank, tracked: Tracked, reference: Array, drive: Array, seconds: Array, inputs: Inputs
+def _advance(
+    bank: Bank,
+    tracked: Tracked,
+    inputs: Inputs,
+    seconds: float | Array,
+    measured: Flags | None,
+    usable: Flags | None,
 ) -> Tracked:
-    keep_fast = np.exp(-seconds / bank.tau_fast_seconds)
-    keep_slow = np.exp(-seconds / bank.tau_slow_seconds)
-    air_fast = reference + keep_fast * (tracked.air_fast_celsius - reference)
-    air_slow = reference + keep_slow * (tracked.air_slow_celsius - reference)
-    celsius = tracked.mean @ OBSERVED + surroundings_celsius(bank, tracked)
-    probe = per_row(inputs.probe_celsius)
-    heating = drive * thermal.resistance_factor(np.where(np.isnan(probe), celsius, probe))
-    transition = np.zeros((bank.rows, STATES, STATES))
-    transition[:, FAST, FAST] = keep_fast
-    transition[:, FAST, OWN] = (1.0 - keep_fast) * heating
-    transition[:, SLOW, SLOW] = keep_slow
-    transition[:, SLOW, SOAK] = (1.0 - keep_slow) * heating
-    transition[:, OWN, OWN] = transition[:, SOAK, SOAK] = transition[:, OFFSET, OFFSET] = 1.0
-    noise = _noise(bank, tracked, seconds, inputs)
-    mean, covariance = kalman.predict(tracked.mean, tracked.covariance, transition, noise)
-    return replace(
-        tracked,
-        mean=mean,
-        covariance=covariance,
-        air_fast_celsius=air_fast,
-        air_slow_celsius=air_slow,
+    """One step of the filter for all rows.
+
+    seconds: since the last step, one number or (rows,); measured, usable: (joints,) has a reading to
+    learn from, has what drives it; None: all. What comes of one that is not usable is to be thrown away.
+    """
+    tuning, joints, loaded = bank.tuning, bank.joints, inputs.loaded
+    air, amps_squared, probe = inputs.air_celsius, inputs.amps_squared, inputs.probe_celsius
+    if usable is not None:
+        air, amps_squared = np.where(usable, air, 0.0), np.where(usable, amps_squared, 0.0)
+    if measured is not None:
+        probe = np.where(measured, probe, 0.0)
+    per_joint = np.empty((5, joints, 1))
+    apart = inputs.neighbour_celsius - air
+    per_joint[0, :, 0] = air
+    per_joint[1, :, 0] = np.where(np.isnan(apart), 0.0, apart)
+    per_joint[2, :, 0] = amps_squared * thermal.resistance_factor(probe)
+    per_joint[3, :, 0] = probe
+    # quantisation does not average out while the temperature stands still
+    per_joint[4, :, 0] = 1.0 + 1.0 / np.maximum(inputs.probe_count, 1.0)
+    table = np.empty((5, joints, SHAPES_PER_JOINT))
+    table[...] = per_joint
+    air, apart, drive, probe, one_reading = table.reshape(5, -1)
+
+    # the surroundings through both lags
+    keep = np.exp(bank.per_step.rates * seconds)
+    reference = apart * bank.neighbour_weight
+    reference += air
+    around = np.empty_like(keep)
+    around[FAST], around[SLOW] = tracked.air_fast_celsius, tracked.air_slow_celsius
+    if measured is not None:
+        celsius = tracked.mean @ OBSERVED + (bank.per_step.paths * around).sum(axis=0)
+        measured = per_row(measured)
+        drive = np.where(measured, drive, per_row(amps_squared) * thermal.resistance_factor(celsius))
+    around -= reference
+    around *= keep
+    around += reference
+    heating = drive / bank.rated_amps_squared
+    surroundings = bank.per_step.paths * around
+
+    # a step of time
+    state, spread = tracked.mean.T, tracked.covariance.transpose(1, 2, 0)
+    all_loaded = all(loaded.tolist())
+    noise = _noise(bank, tracked, state, seconds, None if all_loaded else loaded)
+    pull = 1.0 - keep
+    pull *= heating
+    mean, covariance = kalman.predict(state, spread, keep, pull, noise)
+
+    # what was measured; without current nothing is learned of a resistance: engine soak would be
+    # blamed on the joint
+    held: Array | None = None
+    if measured is not None or not all_loaded:
+        held = np.zeros_like(mean)
+        held[OWN] = held[SOAK] = per_row(~loaded)
+        if measured is not None:
+            held[:, ~measured] = 1.0
+    value = probe - surroundings[0]
+    value -= surroundings[1]
+    mean, covariance, innovation, deviation, gain = kalman.update(
+        mean, covariance, value, one_reading * bank.per_step.sensor_variance, held
+    )
+
+    standard = innovation / deviation
+    variance = deviation * deviation
+    evidence = np.log(deviation)
+    evidence += 0.5 * standard * standard
+    evidence *= -tuning.evidence_ratio
+    log_weight = tracked.log_weight * _fading(seconds, tuning.forgetting_seconds)
+    log_weight += evidence
+    if not all_loaded:  # without load a surprise says nothing of the joint
+        standard = np.where(per_row(loaded), standard, 0.0)
+    surprise = standard - tracked.surprise
+    surprise *= 1.0 - _fading(seconds, tuning.surprise_seconds)
+    surprise += tracked.surprise
+    if measured is not None:
+        log_weight = np.where(measured, log_weight, tracked.log_weight)
+        surprise = np.where(measured, surprise, tracked.surprise)
+        innovation = np.where(measured, innovation, 0.0)
+        variance = np.where(measured, variance, 1.0)
+    stepped, stepped_by = np.empty(joints), np.empty(bank.rows)
+    stepped[:], stepped_by[:] = inputs.monotonic_seconds, seconds
+    weighed = log_weight.reshape(joints, SHAPES_PER_JOINT)
+    return Tracked(
+        mean=mean.T,
+        covariance=covariance.transpose(2, 0, 1),
+        air_fast_celsius=around[0],
+        air_slow_celsius=around[1],
+        log_weight=(weighed - np.maximum.reduce(weighed, axis=1, keepdims=True)).ravel(),
+        surprise=surprise,
+        innovation=innovation,
+        innovation_variance=variance,
+        gain=gain.T,
         heating=heating,
+        stepped_by=stepped_by,
+        started=tracked.started if usable is None else tracked.started | usable,
+        stepped=stepped,
     )
 
 
-def _noise(bank: Bank, tracked: Tracked, seconds: Array, inputs: Inputs) -> Array:
-    """Process noise (rows, 5, 5): a share of what is there, since draughts scale the whole rise."""
-    t = bank.tuning
-    hours = seconds / 3600.0
-    # a joint without current neither ages nor shows it
-    loaded_hours = np.where(per_row(inputs.loaded), hours, 0.0)
-    beta = np.maximum(np.abs(tracked.mean[:, OWN] + tracked.mean[:, SOAK]), 2.0)
-    rise = np.abs(tracked.mean[:, FAST]) + np.abs(tracked.mean[:, SLOW])
-    noise = np.zeros((bank.rows, STATES, STATES))
-    # a mode forgets its noise within its own time constant: what stays is about walk·√(τ/2)
-    share = bank.mode_walk_ratio * np.minimum(rise, 40.0)
-    floor = t.mode_walk_kelvin**2
-    noise[:, FAST, FAST] = (share**2 * 100.0 / bank.tau_fast_seconds + floor) * seconds
-    noise[:, SLOW, SLOW] = (share**2 * 100.0 / bank.tau_slow_seconds + floor * 0.1) * seconds
-    walk = (t.own_walk_ratio * beta) ** 2 + t.own_walk_kelvin**2
-    noise[:, OWN, OWN] = walk * _haste(bank, tracked, seconds) * loaded_hours
-    noise[:, SOAK, SOAK] = (t.soak_walk_ratio * beta) ** 2 * loaded_hours
-    noise[:, OFFSET, OFFSET] = bank.offset_walk_kelvin**2 * hours
+def _fading(seconds: float | Array, tau_seconds: float) -> float | Array:
+    """What is left after so long (as `seconds`) of what fades with this time constant."""
+    if isinstance(seconds, float):
+        return math.exp(-seconds / tau_seconds)
+    left: Array = np.exp(-seconds / tau_seconds)
+    return left
+
+
+def _noise(bank: Bank, tracked: Tracked, state: Array, seconds: float | Array, loaded: Flags | None) -> Array:
+    """Process noise (5, rows): a share of what is there, since draughts scale the whole rise."""
+    noise = np.empty_like(state)
+    modes = np.abs(state[:2])
+    rise = modes[FAST] + modes[SLOW]
+    np.minimum(rise, 40.0, out=rise)
+    rise *= rise
+    np.multiply(bank.per_step.draughts, rise, out=noise[:2])
+    beta = state[OWN] + state[SOAK]
+    beta *= beta
+    np.maximum(beta, 4.0, out=beta)
+    np.multiply(bank.per_step.ageing, beta, out=noise[2:4])
+    noise[:4] += bank.per_step.least_walk
+    if bank.per_step.hastens:
+        noise[OWN] *= _haste(bank, tracked, seconds)
+    if loaded is not None:  # a joint without current neither ages nor shows it
+        noise[OWN : SOAK + 1] *= per_row(loaded)
+    noise[OFFSET] = bank.per_step.offset_walk
+    noise *= seconds
     return noise
 
 
-def _haste(bank: Bank, tracked: Tracked, seconds: Array) -> Array:
+def _haste(bank: Bank, tracked: Tracked, seconds: float | Array) -> Array:
     """How many times faster β_own may walk (rows,): 1 while innovations are as expected.
 
     Smoothed standardised innovations have variance s/(2 − s) with s the smoothing share (exponentially
     weighted moving average, textbook); what is beyond that many deviations is a joint that changes.
     """
     t = bank.tuning
-    share = 1.0 - np.exp(-np.maximum(seconds, 1.0) / t.surprise_seconds)
-    deviations = np.abs(tracked.surprise) / np.sqrt(share / (2.0 - share))
-    result: Array = 1.0 + np.maximum(deviations / t.surprise_sd - 1.0, 0.0) ** 2 * 20.0
-    return np.minimum(result, 400.0)
+    least = max(seconds, 1.0) if isinstance(seconds, float) else np.maximum(seconds, 1.0)
+    share = 1.0 - _fading(least, t.surprise_seconds)
+    over = np.abs(tracked.surprise)
+    over /= t.surprise_sd * (share / (2.0 - share)) ** 0.5
+    over -= 1.0
+    np.maximum(over, 0.0, out=over)
+    over *= over
+    over *= 20.0
+    over += 1.0
+    return np.minimum(over, 400.0, out=over)
 
 
 def surroundings_celsius(bank: Bank, tracked: Tracked) -> Array:
     weight = bank.fast_weight
     result: Array = weight * tracked.air_fast_celsius + (1.0 - weight) * tracked.air_slow_celsius
     return result
-
-
-def _update(bank: Bank, tracked: Tracked, inputs: Inputs, measured: Flags, seconds: Array) -> Tracked:
-    value = np.where(measured, per_row(inputs.probe_celsius) - surroundings_celsius(bank, tracked), 0.0)
-    count = np.maximum(per_row(inputs.probe_count), 1.0)
-    # quantisation does not average out while the temperature stands still
-    variance = bank.sensor_sd_kelvin**2 * (0.5 + 0.5 / count)
-    gain_factor = np.ones((bank.rows, STATES))
-    gain_factor[~measured] = 0.0
-    idle = ~per_row(inputs.loaded)
-    # without current nothing is learned of a resistance: engine soak would be blamed on the joint
-    gain_factor[idle, OWN] = gain_factor[idle, SOAK] = 0.0
-    mean, covariance, innovation, innovation_variance, gain = kalman.update(
-        tracked.mean, tracked.covariance, OBSERVED, value, variance, gain_factor
-    )
-    log_likelihood = np.where(measured, kalman.log_likelihood(innovation, innovation_variance), 0.0)
-    evidence = log_likelihood * bank.tuning.evidence_ratio
-    kept = tracked.log_weight * np.exp(-seconds / bank.tuning.forgetting_seconds)
-    log_weight = np.where(measured, kept + evidence, tracked.log_weight)
-    table = log_weight.reshape(-1, SHAPES_PER_JOINT)
-    log_weight = (table - table.max(axis=1, keepdims=True)).ravel()
-    share = np.where(measured, 1.0 - np.exp(-seconds / bank.tuning.surprise_seconds), 0.0)
-    standard = innovation / np.sqrt(innovation_variance)
-    # without load a surprise says nothing of the joint
-    calm = np.where(idle, 0.0, standard)
-    return replace(
-        tracked,
-        mean=mean,
-        covariance=covariance,
-        log_weight=log_weight,
-        innovation=np.where(measured, innovation, 0.0),
-        innovation_variance=np.where(measured, innovation_variance, 1.0),
-        gain=gain,
-        stepped_by=seconds,
-        surprise=tracked.surprise + share * (calm - tracked.surprise),
-    )
 
 
 def _merge(before: Tracked, after: Tracked, usable: Flags, rows: Flags, now: float) -> Tracked:
@@ -374,8 +359,8 @@ def _merge(before: Tracked, after: Tracked, usable: Flags, rows: Flags, now: flo
 def weights(tracked: Tracked) -> Array:
     """Weight of each row within its joint (rows,), summing to 1 per joint."""
     table = np.exp(tracked.log_weight).reshape(-1, SHAPES_PER_JOINT)
-    result: Array = (table / table.sum(axis=1, keepdims=True)).ravel()
-    return result
+    table /= np.add.reduce(table, axis=1, keepdims=True)
+    return table.ravel()
 
 
 def sum_variance(covariance: Array) -> Array:
@@ -388,9 +373,11 @@ def mix(weight: Array, mean: Array, variance: Array) -> tuple[Array, Array]:
     """Mean and standard deviation of each joint's mixture of rows."""
     w = weight.reshape(-1, SHAPES_PER_JOINT)
     m = mean.reshape(-1, SHAPES_PER_JOINT)
-    centre = (w * m).sum(axis=1)
-    second = (w * (variance.reshape(-1, SHAPES_PER_JOINT) + (m - centre[:, None]) ** 2)).sum(axis=1)
-    return centre, np.sqrt(second)
+    centre = np.einsum("jk,jk->j", w, m)
+    away = m - centre[:, None]
+    away *= away
+    away += variance.reshape(-1, SHAPES_PER_JOINT)
+    return centre, np.sqrt(np.einsum("jk,jk->j", w, away))
 
 
 def mixed_rise(tracked: Tracked, weight: Array) -> tuple[Array, Array]:

@@ -31,6 +31,7 @@ class Layout:
     channels: tuple[Channel, ...]
     index: dict[str, int]
     is_amps: NDArray[np.bool_]
+    plausible: tuple[tuple[float, float], ...]  # least and largest value of each
 
     @property
     def size(self) -> int:
@@ -43,7 +44,17 @@ def layout(channels: Sequence[Channel]) -> Layout:
         channels=tuple(channels),
         index={channel.channel: i for i, channel in enumerate(channels)},
         is_amps=np.array([channel.quantity is Quantity.AMPS for channel in channels], dtype=bool),
+        plausible=tuple(_plausible(channel) for channel in channels),
     )
+
+
+def _plausible(channel: Channel) -> tuple[float, float]:
+    if channel.quantity is Quantity.CELSIUS:
+        return COLDEST_CELSIUS, HOTTEST_CELSIUS
+    largest = LARGEST_AMPS
+    if channel.rated_amps is not None:
+        largest = min(largest, LARGEST_RATED_RATIO * channel.rated_amps)
+    return -largest, largest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,15 +103,11 @@ def refusal(channel: Channel, value: float) -> tuple[FaultKind, str] | None:
     """Why a value cannot be a measurement of this channel, or None when it can."""
     if not math.isfinite(value):
         return FaultKind.NOT_FINITE, f"{value} is not a number"
-    if channel.quantity is Quantity.CELSIUS:
-        if COLDEST_CELSIUS <= value <= HOTTEST_CELSIUS:
-            return None
-        return FaultKind.IMPLAUSIBLE, f"{value:g} °C is beyond any probe on a joint"
-    largest = LARGEST_AMPS
-    if channel.rated_amps is not None:
-        largest = min(largest, LARGEST_RATED_RATIO * channel.rated_amps)
-    if abs(value) <= largest:
+    low, high = _plausible(channel)
+    if low <= value <= high:
         return None
+    if channel.quantity is Quantity.CELSIUS:
+        return FaultKind.IMPLAUSIBLE, f"{value:g} °C is beyond any probe on a joint"
     return FaultKind.IMPLAUSIBLE, f"{value:g} A is beyond anything this shunt can read"
 
 
@@ -121,6 +128,8 @@ def take(
     for i, value in values:
         fresh[i] = value
     seen = ~np.isnan(fresh)
+    if all(seen.tolist()) and _goes_on(intake, now, hold):
+        return _take_all(plan, intake, fresh, now, time)
     new = np.where(seen, fresh, 0.0)
     size = np.where(plan.is_amps, np.abs(new), new)
     before_first = np.isinf(intake.read_seconds)
@@ -147,6 +156,44 @@ def take(
         square_integral=intake.square_integral + stretch * 0.5 * (before**2 + new**2),
         charge_integral=intake.charge_integral + stretch * 0.5 * (np.abs(before) + size),
         faults_in_a_row=np.where(seen, 0, intake.faults_in_a_row),
+    )
+
+
+def _goes_on(intake: Intake, now: float, hold: float) -> bool:
+    """Whether every channel was read before, a while ago and no longer than `hold`, and has a usual spacing.
+
+    (Lists, since of so few numbers numpy's own smallest and largest take thrice as long.)
+    """
+    read = intake.read_seconds.tolist()
+    follows = now - max(read) > 0.0 and now - min(read) <= hold
+    usual = sum(intake.interval_seconds.tolist())
+    return follows and not math.isnan(usual) and now - max(intake.covered_seconds.tolist()) > 0.0
+
+
+def _take_all(plan: Layout, intake: Intake, new: Array, now: float, time: int) -> Intake:
+    """`take` of all channels at once, with no gap before: the same sums without asking of each."""
+    size = np.where(plan.is_amps, np.abs(new), new)
+    usual, before = intake.interval_seconds, intake.value
+    longest = np.minimum(now - intake.read_seconds, 3.0 * usual)
+    stretch = now - intake.covered_seconds
+    half = 0.5 * stretch
+    read_seconds, read_time = np.empty(plan.size), np.empty(plan.size, dtype=np.int64)
+    read_seconds[:], read_time[:] = now, time
+    return Intake(
+        value=new,
+        read_seconds=read_seconds,
+        read_time=read_time,
+        interval_seconds=usual + 0.1 * (longest - usual),
+        window_start_seconds=intake.window_start_seconds,
+        window_sum=intake.window_sum + new,
+        window_count=intake.window_count + 1.0,
+        window_peak=np.maximum(intake.window_peak, size),
+        covered_seconds=read_seconds,
+        covered_length=intake.covered_length + stretch,
+        square_integral=intake.square_integral + half * (before * before + new * new),
+        charge_integral=intake.charge_integral + half * (np.abs(before) + size),
+        faults_in_a_row=np.zeros(plan.size, dtype=np.int64),
+        last_fault=intake.last_fault,
     )
 
 
@@ -182,23 +229,30 @@ def close(plan: Layout, intake: Intake, watching: Watching, now: float) -> tuple
     limit = silent_after_seconds(intake, watching)
     age = now - intake.read_seconds
     silent = age > limit
+    any_silent = True in silent.tolist()
     # the tail from the last reading to now: hold the value while it is fresh
-    tail = np.where(silent, 0.0, np.maximum(now - intake.covered_seconds, 0.0))
-    held = np.where(np.isnan(intake.value), 0.0, intake.value)
-    square = intake.square_integral + tail * held**2
+    tail = np.maximum(now - intake.covered_seconds, 0.0)
+    held = intake.value
+    if any_silent:
+        tail = np.where(silent, 0.0, tail)
+        held = np.where(np.isnan(held), 0.0, held)
+    square = intake.square_integral + tail * (held * held)
     charge = intake.charge_integral + tail * np.abs(held)
     covered = intake.covered_length + tail
-    enough = (covered >= 0.5 * length) & (covered > 0.0) & ~silent
+    enough = (covered >= 0.5 * length) & (covered > 0.0)
+    if any_silent:
+        enough &= ~silent
     mean = intake.window_sum / np.maximum(intake.window_count, 1.0)
+    unread = np.where(silent, np.nan, intake.value) if any_silent else intake.value
     window = Window(
         start_seconds=intake.window_start_seconds,
         end_seconds=now,
-        mean=np.where(intake.window_count > 0, mean, np.where(silent, np.nan, intake.value)),
+        mean=np.where(intake.window_count > 0, mean, unread),
         count=intake.window_count,
         peak=intake.window_peak,
         amps_squared=np.where(enough, square / np.where(enough, covered, 1.0), np.nan),
         amp_seconds=charge,
-        amps=np.where(silent, np.nan, intake.value),
+        amps=unread,
         silent=silent,
     )
     zeros = np.zeros(plan.size)

@@ -201,6 +201,8 @@ def told(
     plan: Plan, memory: Memory, baseline: trend.Baseline, joints: Flags, ended_time: int | None = None
 ) -> tuple[JointBaseline, ...]:
     """The rows of the baselines of these joints (joints,), where there is one."""
+    if not joints.any():
+        return ()
     return tuple(
         JointBaseline(
             joint=plan.boat.joints[i].joint,

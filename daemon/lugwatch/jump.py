@@ -176,6 +176,8 @@ def find(watch: Watch, rise_kelvin: Array, calm: Array, groups: Flags, metal: Fl
         accused = watch.ratio[None, :] > np.maximum(watch.ratio[:, None], 1.0 + SMALLEST_RATIO)
         own &= ~(metal & (louder | accused)).any(axis=1)
     common = np.zeros(len(groups), dtype=np.intp)
+    if not own.any() and np.abs(deviations).max(initial=0.0) <= COMMON_SD:
+        groups = groups[:0]  # neither is anybody accused nor can a median be that far off
     for number, group in enumerate(groups):
         told = group & (watch.information.max(axis=1) > 0.0) & ~np.isnan(calm)
         if np.count_nonzero(told) < COMPANY:

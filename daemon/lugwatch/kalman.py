@@ -1,9 +1,12 @@
-"""A Kalman filter for many small independent states at once. Plain linear algebra on stacked arrays.
+"""A Kalman filter for many joints at once: the five states of two driven modes and an offset.
 
-Not here: what the states mean. n filters of d states each: means (n, d), covariances (n, d, d).
-The recursion is the textbook one (Kalman 1960; Durbin and Koopman, Time Series Analysis by State
-Space Methods, section 4.3), written stacked because a loop over joints costs ten times as much.
-May import numpy only.
+The states are [F, S, β_own, β_soak, b], of which the measurement is F + S + b. A step of time moves the
+first two towards what β drives, F ← keep·F + pull·β_own and S ← keep·S + pull·β_soak, and leaves the
+others where they are. The recursion is the textbook one (Kalman 1960; Durbin and Koopman, Time Series
+Analysis by State Space Methods, section 4.3); that the transition is all but an identity and the
+measurement is three ones is used, so a step costs additions of whole rows and no matrix products.
+Filters stand along the last axis: means (5, n), covariances (5, 5, n). Covariances stay symmetric to
+the last bit. Not here: what keep, pull and noise are (`estimator`). May import numpy only.
 """
 
 import numpy as np
@@ -11,44 +14,63 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
+STATES = 5
+_MODES, _DRIVERS = slice(0, 2), slice(2, 4)
+_FAST, _SLOW, _OFFSET = 0, 1, 4
 _LOG_2_PI = float(np.log(2.0 * np.pi))
 
 
-def predict(mean: Array, covariance: Array, transition: Array, noise: Array) -> tuple[Array, Array]:
-    """One step of time: mean (n, d), covariance (n, d, d), transition (n, d, d), noise (n, d, d)."""
-    ahead = (transition @ mean[:, :, None])[:, :, 0]
-    spread = transition @ covariance @ transition.swapaxes(1, 2)
-    spread += noise
+def predict(mean: Array, covariance: Array, keep: Array, pull: Array, noise: Array) -> tuple[Array, Array]:
+    """One step of time: keep, pull (2, n) of both modes; noise (5, n), variances added to the states."""
+    ahead = mean.copy()
+    ahead[_MODES] *= keep
+    ahead[_MODES] += pull * mean[_DRIVERS]
+    spread = covariance.copy()
+    moved = spread[_MODES]
+    moved *= keep[:, None]
+    moved += pull[:, None] * covariance[_DRIVERS]
+    # of the columns only the corner of both modes; the rest of them is the rows again
+    corner = moved[:, _MODES]
+    corner *= keep
+    corner += pull * moved[:, _DRIVERS]
+    corner[_SLOW, _FAST] = corner[_FAST, _SLOW]
+    spread[2:, _MODES] = moved[:, 2:].swapaxes(0, 1)
+    spread.reshape(STATES * STATES, -1)[:: STATES + 1] += noise
     return ahead, spread
 
 
 def update(
-    mean: Array,
-    covariance: Array,
-    observed: Array,
-    value: Array,
-    variance: Array,
-    gain_factor: Array,
+    mean: Array, covariance: Array, value: Array, variance: Array, held: Array | None = None
 ) -> tuple[Array, Array, Array, Array, Array]:
-    """One scalar measurement per filter: value = observed·state + noise.
+    """One measurement of F + S + b per filter.
 
-    observed: (d,); value, variance: (n,) in the unit of the measurement and its square;
-    gain_factor: (n, d) 1 to learn a state from this measurement, 0 to hold it. A row whose factors
-    are all 0 is left as it is: that is how a missing measurement is stepped over.
-    Returns mean, covariance, innovation (n,), innovation variance (n,), gain (n, d).
-    The covariance is updated in the form that is right for any gain (Joseph's), because a held
-    state makes the gain suboptimal.
+    value, variance: (n,) in the unit of the measurement and its square; held: (5, n) 1 where a state
+    does not learn from this measurement, else 0; None: all learn. A filter of which all states are
+    held is left as it is: that is how a missing measurement is stepped over.
+    Returns mean, covariance, innovation (n,), its standard deviation (n,), gain (5, n).
     """
-    shared = covariance @ observed
-    expected = mean @ observed
-    innovation = value - expected
-    innovation_variance = shared @ observed + variance
-    gain = gain_factor * shared / innovation_variance[:, None]
-    new_mean = mean + gain * innovation[:, None]
-    cross = gain[:, :, None] * shared[:, None, :]
-    new_covariance = covariance - cross - cross.swapaxes(1, 2)
-    new_covariance += (gain * innovation_variance[:, None])[:, :, None] * gain[:, None, :]
-    return new_mean, new_covariance, innovation, innovation_variance, gain
+    shared = covariance[_FAST] + covariance[_SLOW]
+    shared += covariance[_OFFSET]
+    innovation = value - mean[_FAST]
+    innovation -= mean[_SLOW]
+    innovation -= mean[_OFFSET]
+    deviation = shared[_FAST] + shared[_SLOW]
+    deviation += shared[_OFFSET]
+    deviation += variance
+    np.sqrt(deviation, out=deviation)
+    shared /= deviation
+    known = shared[:, None] * shared
+    if held is None:
+        gain = shared / deviation
+    else:
+        # Joseph's form, right for any gain: with K the gain that is used and S the innovation's variance,
+        # P − s·sᵀ/S + (s − S·K)(s − S·K)ᵀ/S
+        left = shared * held
+        gain = (shared - left) / deviation
+        known -= left[:, None] * left
+    new_mean = gain * innovation
+    new_mean += mean
+    return new_mean, np.subtract(covariance, known, out=known), innovation, deviation, gain
 
 
 def log_likelihood(innovation: Array, innovation_variance: Array) -> Array:

@@ -371,7 +371,7 @@ def _mixed(known: estimator.Bank, default: estimator.Bank, learned: Flags) -> es
     arrays = {
         f.name: np.where(learned, getattr(known, f.name), getattr(default, f.name))
         for f in fields(known)
-        if f.name != "tuning"
+        if f.init and f.name != "tuning"
     }
     tuning = replace(
         known.tuning,

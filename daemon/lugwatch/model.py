@@ -162,7 +162,10 @@ class CrewAction:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scan:
-    """Readings of one instant, taken in together: one row of a recording, one cycle of a bus."""
+    """Readings of one instant, taken in together: one row of a recording, one cycle of a bus.
+
+    As an output: those of them that are good. One object for all of them, since there are millions.
+    """
 
     values: tuple[tuple[str, float], ...]  # (channel, value)
     monotonic_seconds: float
@@ -446,7 +449,8 @@ class LearningWindow:
 
 
 Output = (
-    Reading
+    Scan
+    | Reading
     | Fault
     | Estimate
     | AlertChange

@@ -7,6 +7,7 @@ enough pause. Not here: storage, names, notes. May import: model.
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 from lugwatch.model import CurrentPassage, JointPassage, Passage
 
@@ -14,9 +15,11 @@ from lugwatch.model import CurrentPassage, JointPassage, Passage
 LEAST_SD_RATIO = 1e-4
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RiseMean:
-    """Running weighted mean of one joint's rise coefficient over a passage [K/A²]."""
+class RiseMean(NamedTuple):
+    """Running weighted mean of one joint's rise coefficient over a passage [K/A²].
+
+    A tuple, because one is made for each joint in each window.
+    """
 
     weight: float  # Σ w, with w = seconds over variance
     mean: float
@@ -39,14 +42,15 @@ def take(before: RiseMean | None, rise: float, sd: float, seconds: float) -> Ris
     weight = seconds / sd**2
     if before is None:
         return RiseMean(weight=weight, mean=rise, squares=0.0, least_sd=sd)
-    total = before.weight + weight
-    mean = before.mean + weight / total * (rise - before.mean)
+    old_weight, old_mean, old_squares, old_sd = before
+    total = old_weight + weight
+    away = rise - old_mean
     return RiseMean(
-        weight=total,
-        mean=mean,
+        total,
+        old_mean + weight / total * away,
         # of the two usual forms the one in which nothing cancels, however unlike the weights
-        squares=before.squares + before.weight * weight / total * (rise - before.mean) ** 2,
-        least_sd=min(before.least_sd, sd),
+        old_squares + old_weight * weight / total * away**2,
+        min(old_sd, sd),
     )
 
 
@@ -117,12 +121,14 @@ def _grow(passage: Passage, seen: Observation, rises: Mapping[str, RiseMean]) ->
         )
     joints = dict(passage.joints)
     unknown = JointPassage(max_celsius=None, rise_coefficient=None, rise_coefficient_sd=None)
-    for joint in seen.peak_celsius.keys() | seen.rises.keys():
+    for joint in {**seen.peak_celsius, **seen.rises}:
         before_joint = joints.get(joint, unknown)
-        peaks = (before_joint.max_celsius, seen.peak_celsius.get(joint))
+        highest, peak = before_joint.max_celsius, seen.peak_celsius.get(joint)
+        if highest is None or (peak is not None and peak > highest):
+            highest = peak
         mean = rises.get(joint)
         joints[joint] = JointPassage(
-            max_celsius=max((peak for peak in peaks if peak is not None), default=None),
+            max_celsius=highest,
             rise_coefficient=before_joint.rise_coefficient if mean is None else mean.mean,
             rise_coefficient_sd=before_joint.rise_coefficient_sd if mean is None else mean.sd,
         )

@@ -26,6 +26,7 @@ from lugwatch import (
     model,
     passages,
     sources_health,
+    telling,
     trend,
 )
 from lugwatch.model import (
@@ -83,33 +84,31 @@ def step(state: State, event: Event) -> tuple[State, tuple[Output, ...]]:
 
 def _scan(state: State, scan: Scan) -> tuple[State, tuple[Output, ...]]:
     channels = state.plan.channels
+    index, plausible = channels.index, channels.plausible
     good: list[tuple[int, float]] = []
-    outputs: list[Output] = []
     refused: list[Fault] = []
     for channel, value in scan.values:
-        i = channels.index[channel]
-        why = intake.refusal(channels.channels[i], value)
-        if why is None:
+        i = index[channel]
+        low, high = plausible[i]
+        if low <= value <= high:
             good.append((i, value))
-            outputs.append(
-                Reading(
-                    channel=channel,
-                    value=value,
-                    monotonic_seconds=scan.monotonic_seconds,
-                    time=scan.time,
-                )
+            continue
+        why = intake.refusal(channels.channels[i], value)
+        assert why is not None
+        refused.append(
+            Fault(
+                source=channels.channels[i].source or "recording",
+                channel=channel,
+                kind=why[0],
+                detail=why[1],
+                monotonic_seconds=scan.monotonic_seconds,
+                time=scan.time,
             )
-        else:
-            refused.append(
-                Fault(
-                    source=channels.channels[i].source or "recording",
-                    channel=channel,
-                    kind=why[0],
-                    detail=why[1],
-                    monotonic_seconds=scan.monotonic_seconds,
-                    time=scan.time,
-                )
-            )
+        )
+    if refused:
+        values = tuple((channels.channels[i].channel, value) for i, value in good)
+        scan = replace(scan, values=values)
+    outputs: list[Output] = [scan] if good else []
     if good:
         hold = state.plan.boat.watching.no_data_seconds * 2.0
         taken = intake.take(channels, state.intake, good, scan.monotonic_seconds, scan.time, hold)
@@ -151,8 +150,8 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         min(length, GAP_SECONDS),
     )
     findings = [
-        *judgement.joint_findings(plan, seen, watch.ratio, unrest),
-        *judgement.common_findings(plan, common),
+        *judgement.joint_findings(plan, seen, watch.ratio, unrest, state.book),
+        *judgement.common_findings(plan, common, state.book),
         *judgement.channel_findings(plan, state.book, window, opened, state.started_seconds),
     ]
     book, changes = alert_states.apply(state.book, findings, tick.monotonic_seconds, tick.time)
@@ -173,12 +172,12 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         seen.believed.rise_sd_kelvin_at_rated,
     )
     warmings = partial(belief.warmings, state.bank, tracked, state.record.stage > 0)
-    memory, estimates = judgement.estimates(
+    memory, estimates = telling.estimates(
         plan,
         seen,
         book,
         opened,
-        judgement.Ohms(warmings=warmings, drops=state.drops),
+        telling.Ohms(warmings=warmings, drops=state.drops),
         tick.time,
         tick.monotonic_seconds,
         0.0 if tick.closing else PUT_OUT_SECONDS,
@@ -234,21 +233,23 @@ def _changes(
 
 def _inputs(plan: Plan, window: intake.Window) -> estimator.Inputs:
     """What each joint's filter sees of a window; NaN where it is not known."""
-    padded = np.append(window.mean, np.nan)  # index -1: no such channel
-    near = plan.neighbours & ~np.isnan(window.mean)
-    number = near.sum(axis=1)
-    total = near @ np.nan_to_num(window.mean)
-    squared = np.append(window.amps_squared, np.nan)[plan.current]
+    padded = np.empty((3, len(window.mean) + 1))
+    padded[:2, -1], padded[2, -1] = np.nan, 0.0  # index -1: no such channel
+    padded[0, :-1], padded[1, :-1], padded[2, :-1] = window.mean, window.amps_squared, window.count
+    there = ~np.isnan(window.mean)
+    number = plan.neighbours @ there.astype(np.float64)
+    total = plan.neighbours @ np.where(there, window.mean, 0.0)
+    squared = padded[1, plan.current]
     loaded = squared >= plan.floor_amps**2
-    probe = padded[plan.probe]
+    probe = padded[0, plan.probe]
     # a probe held over from an earlier window is not a new measurement
-    count = np.append(window.count, 0.0)[plan.probe]
+    count = padded[2, plan.probe]
     return estimator.Inputs(
         monotonic_seconds=window.end_seconds,
         probe_celsius=np.where(count > 0, probe, np.nan),
         probe_count=count,
-        air_celsius=padded[plan.air],
-        neighbour_celsius=np.where(number > 0, total / np.maximum(number, 1), np.nan),
+        air_celsius=padded[0, plan.air],
+        neighbour_celsius=np.where(number > 0.0, total / np.maximum(number, 1.0), np.nan),
         amps_squared=np.where(np.isnan(squared) | loaded, squared, 0.0),
         loaded=loaded,
     )

@@ -29,6 +29,7 @@ from lugwatch.model import (
     JournalEntry,
     Output,
     Reading,
+    Scan,
     Tick,
 )
 from lugwatch.sources.base import Source
@@ -311,7 +312,7 @@ def _shed(kept: deque[Output], limit: int) -> None:
     surplus = len(kept) - limit
     for _ in range(len(kept) if surplus > 0 else 0):
         output = kept.popleft()
-        if surplus > 0 and isinstance(output, Reading | Estimate):
+        if surplus > 0 and isinstance(output, Scan | Reading | Estimate):
             surplus -= 1
         else:
             kept.append(output)

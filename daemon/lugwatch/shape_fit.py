@@ -11,7 +11,7 @@ kalman, numpy.
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,6 +67,8 @@ class _Problem:
     has_neighbours: Flags
     gap_seconds: float
     tuning: estimator.Tuning
+    # the record for so many copies of each joint, made when first asked for
+    repeated: dict[int, tuple[Inputs, ...]] = field(default_factory=dict)
 
 
 def learn(
@@ -94,12 +96,11 @@ def learn(
     )
     shapes = _fit(problem)
     bank = estimator.bank_of(representatives(shapes), rated_amps, has_neighbours, tuning)
-    first = _run(record, bank, gap_seconds, estimator.initial(bank))
+    first, likelihood = _passed(record, bank, gap_seconds)
     # once more, knowing at its beginning what its end has taught: the baseline is of the whole record
-    again = replace(first.tracked, stepped=np.full(bank.joints, -math.inf))
+    again = replace(first, stepped=np.full(bank.joints, -math.inf))
     whole = _run(record, bank, gap_seconds, again)
-    default = estimator.default_bank(rated_amps, has_neighbours)
-    plain = _run(record, default, gap_seconds, estimator.initial(default))
+    _, plain_likelihood = _passed(record, estimator.default_bank(rated_amps, has_neighbours), gap_seconds)
     return Learned(
         shapes=shapes,
         bank=bank,
@@ -110,7 +111,7 @@ def learn(
         calm=whole.calm,
         unrest=whole.unrest,
         busiest=whole.busiest,
-        gain=(first.log_likelihood - plain.log_likelihood) / max(len(record), 1),
+        gain=(likelihood - plain_likelihood) / max(len(record), 1),
     )
 
 
@@ -219,8 +220,10 @@ def _innovations(problem: _Problem, points: Array) -> tuple[Array, Array]:
     tracked = estimator.initial(bank)
     innovations = np.empty((len(problem.record), bank.rows))
     variances = np.empty_like(innovations)
-    for number, inputs in enumerate(problem.record):
-        tracked = estimator.step(bank, tracked, _repeated(inputs, copies), problem.gap_seconds)
+    if copies not in problem.repeated:
+        problem.repeated[copies] = tuple(_repeated(inputs, copies) for inputs in problem.record)
+    for number, inputs in enumerate(problem.repeated[copies]):
+        tracked = estimator.step(bank, tracked, inputs, problem.gap_seconds)
         innovations[number], variances[number] = tracked.innovation, tracked.innovation_variance
     shape = (len(problem.record), joints, candidates)
     return innovations.reshape(shape), variances.reshape(shape)
@@ -249,15 +252,25 @@ class _Ran:
     rise_kelvin: Array
     rise_sd_kelvin: Array
     rise_spread_kelvin: Array
-    log_likelihood: Array
     calm: Array
     unrest: Array
     busiest: Array
 
 
+def _passed(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float) -> tuple[estimator.Tracked, Array]:
+    """Where the filter stands at the end of a record, and the log-likelihood of each joint's readings."""
+    tracked, likelihood = estimator.initial(bank), np.zeros(bank.joints)
+    for inputs in record:
+        tracked = estimator.step(bank, tracked, inputs, gap_seconds)
+        each = kalman.log_likelihood(tracked.innovation, tracked.innovation_variance)
+        each *= estimator.weights(tracked)
+        likelihood += each.reshape(bank.joints, -1).sum(axis=1)
+    return tracked, likelihood
+
+
 def _run(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float, tracked: estimator.Tracked) -> _Ran:
     zeros = np.zeros(bank.joints)
-    weight_sum, rise, square, likelihood = zeros.copy(), zeros.copy(), zeros.copy(), zeros.copy()
+    weight_sum, rise, square = zeros.copy(), zeros.copy(), zeros.copy()
     variance = np.full(bank.joints, np.inf)
     watch, squares, looks, unrest = jump.empty(bank.joints), zeros.copy(), zeros.copy(), np.ones(bank.joints)
     busiest = zeros.copy()
@@ -265,8 +278,6 @@ def _run(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float, tracked: es
         tracked = estimator.step(bank, tracked, inputs, gap_seconds)
         busiest = np.maximum(busiest, np.where(inputs.loaded, tracked.heating[::SHAPES_PER_JOINT], 0.0))
         weight = estimator.weights(tracked)
-        each = kalman.log_likelihood(tracked.innovation, tracked.innovation_variance)
-        likelihood += (weight * each).reshape(bank.joints, -1).sum(axis=1)
         beta, beta_variance = estimator.mixed_rise(tracked, weight)
         watch = jump.step(watch, bank, tracked, inputs)
         squares += np.where(inputs.loaded, jump.strongest(watch)[0] ** 2, 0.0)
@@ -285,7 +296,6 @@ def _run(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float, tracked: es
         rise_kelvin=mean,
         rise_sd_kelvin=np.sqrt(np.where(known, variance, np.inf)),
         rise_spread_kelvin=np.sqrt(np.maximum(wander, 0.0)),
-        log_likelihood=likelihood,
         calm=np.sqrt(squares / np.maximum(looks, 1.0)),
         unrest=unrest,
         busiest=busiest,

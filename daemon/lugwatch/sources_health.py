@@ -42,11 +42,16 @@ def empty(sources: tuple[str, ...]) -> Counts:
 
 def count_readings(counts: Counts, channels: Layout, good: Iterable[tuple[int, float]], time: int) -> Counts:
     """Count good readings (channel index, value)."""
-    sources = dict(counts.sources)
+    more: dict[str, int] = {}
     for i, _ in good:
         source = channels.channels[i].source
         if source is not None:
-            sources[source] = replace(sources[source], readings=sources[source].readings + 1)
+            more[source] = more.get(source, 0) + 1
+    if not more:
+        return counts
+    sources = dict(counts.sources)
+    for source, number in more.items():
+        sources[source] = replace(sources[source], readings=sources[source].readings + number)
     return replace(counts, sources=sources)
 
 
@@ -84,7 +89,8 @@ def look(
                 )
             )
         before = count.faults if due else count.faults_before
-        sources[source] = replace(count, state=state, faults_before=before)
+        same = state == count.state and before == count.faults_before
+        sources[source] = count if same else replace(count, state=state, faults_before=before)
     return replace(counts, sources=sources, put_out_seconds=now if due else counts.put_out_seconds), tuple(
         said
     )

@@ -5,6 +5,8 @@ brackets. The model is two first-order modes (fast: the joint itself; slow: what
 and bar) driven by u = I²·(1 + α·(T − 20 °C)). May import numpy only.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -42,7 +44,40 @@ def settling_celsius(
     return np.where(runaway, np.inf, cold / (1.0 - safe)), runaway
 
 
-def forward_celsius(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ahead:
+    """How joints (n,) go on at a held current: T(t) = level + Σ share·exp(rate·t), two of each."""
+
+    level_celsius: Array
+    shares_kelvin: tuple[Array, Array]
+    rates: tuple[Array, Array]  # [1/s]; above zero: thermal runaway
+
+    def celsius(self, seconds: Array = _GRID_SECONDS) -> Array:
+        """Temperature [°C] at `seconds` from now, shape (n, len(seconds))."""
+        result = self.level_celsius[..., None]
+        for share, rate in zip(self.shares_kelvin, self.rates, strict=True):
+            # a runaway grows past any number in a day: far beyond a melting point is far enough
+            grow = np.exp(np.minimum(np.multiply.outer(rate, seconds), 20.0))
+            result = result + share[..., None] * grow
+        return result
+
+    def at_most_celsius(self) -> Array:
+        """A bound (n,) [°C] that is never passed; +inf in thermal runaway."""
+        first, second = self.shares_kelvin
+        bound = self.level_celsius + np.maximum(first, 0.0) + np.maximum(second, 0.0)
+        return np.where((self.rates[0] > 0.0) | (self.rates[1] > 0.0), np.inf, bound)
+
+    def of(self, rows: NDArray[np.bool_]) -> "Ahead":
+        """The same of some joints."""
+        first, second = self.shares_kelvin
+        return Ahead(
+            level_celsius=self.level_celsius[rows],
+            shares_kelvin=(first[rows], second[rows]),
+            rates=(self.rates[0][rows], self.rates[1][rows]),
+        )
+
+
+def ahead_of(
     fast_celsius: Array,
     slow_celsius: Array,
     offset_kelvin: Array,
@@ -50,9 +85,8 @@ def forward_celsius(
     slow_target: tuple[Array, Array],
     tau_fast_seconds: Array,
     tau_slow_seconds: Array,
-    seconds: Array = _GRID_SECONDS,
-) -> Array:
-    """The joint's temperature [°C] at `seconds` ahead, shape (n, len(seconds)), current held.
+) -> Ahead:
+    """How joints go on from now, current held.
 
     fast_celsius, slow_celsius: (n,) the two modes now, surroundings included; T is their sum
     plus offset_kelvin (n,). *_target: (n,) pairs (loading [K], surroundings [°C]): each mode heads for
@@ -78,13 +112,11 @@ def forward_celsius(
     sum_0 = d_f + d_s
     slope_0 = (a + c) * d_f + (b + d) * d_s
     share_1 = (slope_0 - rate_2 * sum_0) / (rate_1 - rate_2)
-    share_2 = sum_0 - share_1
-    # a runaway grows past any number in a day: far beyond a melting point is far enough
-    grow_1 = np.exp(np.minimum(np.multiply.outer(rate_1, seconds), 20.0))
-    grow_2 = np.exp(np.minimum(np.multiply.outer(rate_2, seconds), 20.0))
-    ahead = share_1[..., None] * grow_1 + share_2[..., None] * grow_2
-    result: Array = (settled + offset_kelvin)[..., None] + ahead
-    return result
+    return Ahead(
+        level_celsius=settled + offset_kelvin,
+        shares_kelvin=(share_1, sum_0 - share_1),
+        rates=(rate_1, rate_2),
+    )
 
 
 def seconds_to_limit(ahead_celsius: Array, limit_celsius: Array, seconds: Array = _GRID_SECONDS) -> Array:

@@ -9,6 +9,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, fields
+from operator import attrgetter
 from typing import Any
 
 from lugwatch.model import (
@@ -26,6 +27,7 @@ from lugwatch.model import (
     Output,
     Passage,
     Reading,
+    Scan,
     SourceHealth,
 )
 
@@ -36,6 +38,7 @@ BASELINE_OF_ESTIMATE = ("baseline_rise_coefficient", "baseline_rise_coefficient_
 ESTIMATE_FIELDS = tuple(
     field.name for field in fields(Estimate) if field.name not in ("joint", "time", *BASELINE_OF_ESTIMATE)
 )
+_estimate_figures = attrgetter(*ESTIMATE_FIELDS)
 ALERT_FIELDS = tuple(field.name for field in fields(Alert))
 
 
@@ -90,7 +93,7 @@ INSERT_PASSAGE_JOINT = _insert(
 
 
 def by_kind(outputs: Iterable[Output]) -> dict[type, list[Any]]:
-    """Outputs sorted by their class, each in the order it came."""
+    """Outputs sorted by their class, each in the order it came; scans stand among the readings."""
     kinds: dict[type, list[Any]] = {
         kind: []
         for kind in (
@@ -98,19 +101,33 @@ def by_kind(outputs: Iterable[Output]) -> dict[type, list[Any]]:
             *(Creep, JointBaseline, LearningWindow),
         )
     }
+    kinds[Scan] = kinds[Reading]
     for output in outputs:
         kinds[type(output)].append(output)
     return kinds
 
 
-def reading_rows(readings: Sequence[Reading], ids: Mapping[str, int], batch_id: int) -> list[Row]:
-    """Rows of `reading`, nth 0 throughout. Raises ValueError for a number that is none."""
-    rows = [(ids[r.channel], r.time, batch_id, 0, r.value) for r in readings]
+def reading_rows(
+    readings: Sequence[Reading | Scan], ids: Mapping[str, int], batch_id: int
+) -> list[tuple[int, int, int, int, float]]:
+    """Rows of `reading`, nth 0 throughout.
+
+    Raises ValueError for a number that is none and for a channel that the boat does not have.
+    """
+    try:
+        rows = [
+            (ids[channel], r.time, batch_id, 0, value)
+            for r in readings
+            for channel, value in (r.values if isinstance(r, Scan) else ((r.channel, r.value),))
+        ]
+    except KeyError as error:
+        raise ValueError(f"reading of {error.args[0]}, a channel that the boat does not have") from None
     # one sum over all instead of a check of each: a NaN or infinity cannot hide in it
     if not math.isfinite(sum(row[4] for row in rows)):
-        bad = next((r for r in readings if not math.isfinite(r.value)), None)
+        bad = next((row for row in rows if not math.isfinite(row[4])), None)
         if bad is not None:
-            raise ValueError(f"reading of {bad.channel} is {bad.value}: the source should have refused it")
+            name = next(channel for channel, number in ids.items() if number == bad[0])
+            raise ValueError(f"reading of {name} is {bad[4]}: the source should have refused it")
     return rows
 
 
@@ -128,7 +145,7 @@ def estimate_rows(estimates: Sequence[Estimate], ids: Mapping[str, int], batch_i
     """Rows of `estimate`. Raises ValueError for a number that is none."""
     rows = []
     for e in estimates:
-        row = (ids[e.joint], e.time, batch_id, *(getattr(e, name) for name in ESTIMATE_FIELDS))
+        row = (ids[e.joint], e.time, batch_id, *_estimate_figures(e))
         _refuse_not_finite("estimate", e.joint, row)
         rows.append(row)
     return rows

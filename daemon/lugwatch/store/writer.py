@@ -33,6 +33,7 @@ from lugwatch.model import (
     Output,
     Passage,
     Reading,
+    Scan,
     SourceHealth,
 )
 from lugwatch.store import learning_window, rows
@@ -358,10 +359,9 @@ class Store:
                     (_SNAPSHOT_KEY, batch_id, time, snapshot),
                 )
 
-    def _put_readings(self, connection: sqlite3.Connection, readings: list[Reading], batch_id: int) -> None:
-        unknown = {r.channel for r in readings} - self._channel_ids.keys()
-        if unknown:
-            raise ValueError(f"readings of channels that the boat does not have: {sorted(unknown)}")
+    def _put_readings(
+        self, connection: sqlite3.Connection, readings: list[Reading | Scan], batch_id: int
+    ) -> None:
         found = rows.reading_rows(readings, self._channel_ids, batch_id)
         try:
             connection.executemany(rows.INSERT_READING, found)
