@@ -31,10 +31,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lugwatch import current_course, current_rules, current_trace, estimator, intake, jump
-from lugwatch.alert_states import Finding
+from lugwatch.alert_states import Book, Finding
 from lugwatch.current_rules import UNKNOWN_SIZE, Doubt, Doubted
 from lugwatch.current_trace import Trace
-from lugwatch.model import Channel, Estimate, FaultKind, Quantity
+from lugwatch.model import Channel, Condition, Estimate, FaultKind, Quantity
 from lugwatch.plan import MISSING, UNRATED_AMPS, Plan
 
 Array = NDArray[np.float64]
@@ -52,6 +52,9 @@ LONG_SECONDS = 600.0
 TWO_AIRS_RATIO, ONE_AIR_RATIO = 0.2, 0.5
 ALIKE_RATIO = 0.4  # the least of several joints against the most: one current moves all in proportion
 JOINTS_RATIO = 2.0 / 3.0  # so many of the joints on it, and two at least
+RESTS_ON_CURRENT = frozenset(
+    {Condition.WARMING, Condition.HEADING_HOT, Condition.INTERMITTENT, Condition.PROBE_OFF_JOINT}
+)
 # After so long without a current that is believed, nobody knows how warm a joint's modes are.
 LOST_SECONDS = 60.0
 
@@ -272,18 +275,32 @@ def lose(
     """A joint whose current has long been unknown begins anew when it is believed again.
 
     Else the filter would take the first current that is believed for that of the whole pause. What was
-    learned from a number that turned out to be stuck is taken back, and changes seen by it are forgotten.
+    learned from a number that turned out to be stuck is taken back, and what was concluded from it too.
     """
-    lost = np.append(memory.doubted_seconds, 0.0)[plan.current] >= LOST_SECONDS
+    convicted = [d is not None and d.doubt is Doubt.STUCK for d in memory.doubted]
+    stuck = np.append(np.array(convicted, dtype=bool), False)[plan.current]
+    lost = stuck | (np.append(memory.doubted_seconds, 0.0)[plan.current] >= LOST_SECONDS)
     if not lost.any():
         return tracked, watch
-    stuck = np.array([d is not None and d.doubt is Doubt.STUCK for d in memory.doubted])
-    tracked = current_course.put_back(memory.course, tracked, np.append(stuck, False)[plan.current])
-    tracked = replace(
-        tracked, stepped=np.where(lost, np.minimum(tracked.stepped, now - gap_seconds - 1.0), tracked.stepped)
-    )
-    # what was believed before stays believed
-    return tracked, replace(jump.restart(watch, lost, watch.busiest), ratio=watch.ratio)
+    tracked = current_course.put_back(memory.course, tracked, stuck)
+    long_ago = np.minimum(tracked.stepped, now - gap_seconds - 1.0)
+    tracked = replace(tracked, stepped=np.where(lost, long_ago, tracked.stepped))
+    ratio = np.where(stuck, 1.0, watch.ratio)
+    return tracked, replace(jump.restart(watch, lost, watch.busiest), ratio=ratio)
+
+
+def without_suspicion(plan: Plan, unknown: Flags, book: Book) -> Book:
+    """Nobody goes on being suspected of what a current said that is not believed any more.
+
+    unknown: (joints,). Alerts that were raised stay; delays that are running begin anew.
+    """
+    cleared = {f"joint {j.joint}" for j, gone in zip(plan.boat.joints, unknown, strict=True) if gone}
+    kept = {
+        key: since
+        for key, since in book.true_since.items()
+        if not (key[0] in RESTS_ON_CURRENT and key[1] in cleared)
+    }
+    return book if len(kept) == len(book.true_since) else replace(book, true_since=kept)
 
 
 def common(plan: Plan, unknown: Flags, ways: NDArray[np.intp], said: Iterable[Finding]) -> list[Finding]:

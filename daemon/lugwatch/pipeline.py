@@ -167,7 +167,8 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         *judgement.channel_findings(plan, state.book, window, opened, state.started_seconds),
         *current_doubt.findings(plan, currents, window),
     ]
-    book, changes = alert_states.apply(state.book, findings, tick.monotonic_seconds, tick.time)
+    book = current_doubt.without_suspicion(plan, unknown, state.book)
+    book, changes = alert_states.apply(book, findings, tick.monotonic_seconds, tick.time)
     counted = current_doubt.counted(currents, window)
     observation = judgement.passage_observation(plan, seen, counted, tick.time, state.window_time)
     tracker, closed = passages.observe(state.passages, observation, plan.boat.watching.passage_gap_seconds)
