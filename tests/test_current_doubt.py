@@ -6,12 +6,13 @@ Times are those that README states. The same defect is read finely (hundredths) 
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 import boats
 import shunts
 from lugwatch import current_doubt, current_rules, pipeline, replay, snapshot
-from lugwatch.alert_states import Verdict
+from lugwatch.alert_states import Book, Verdict
 from lugwatch.current_rules import Doubt, Doubted
 from lugwatch.model import (
     AlertChange,
@@ -178,6 +179,22 @@ def test_a_coarse_channel_is_stuck_when_its_joints_say_so(then_amps: float, way:
     text = once(told, "alternator", 30.0, 38.0)
     assert f"the joints on it have {way} as they would not at a constant current" in text
     assert told.rows("bar_alternator", 40.0, 60.0)[-1].rise_coefficient is None
+
+
+def test_a_coarse_range_that_ends_below_the_current_is_found_by_the_joints() -> None:
+    told = second_passage(bad(Trouble.SHUNT_CLIPPED, "alternator", 10.0, 35.0, size=50.0), step_amps=1.0)
+    assert "warmed" in once(told, "alternator", 12.0, 18.0)
+    # what it was taken for meanwhile is taken back
+    assert told.rows("bar_alternator", 55.0, 60.0)[-1].baseline_ratio == pytest.approx(1.0, abs=0.12)
+
+
+def test_a_suspicion_that_rests_on_a_doubted_current_begins_anew() -> None:
+    plan = boats.begin(boats.boat(boats.joint("bar"), boats.joint("lug"))).plan
+    since = {(c, f"joint {j}"): 5.0 for c in (Condition.WARMING, Condition.HOT) for j in ("bar", "lug")}
+    book = Book(true_since=since)
+    left = current_doubt.without_suspicion(plan, np.array([True, False]), book).true_since
+    assert set(since) - set(left) == {(Condition.WARMING, "joint bar")}
+    assert current_doubt.without_suspicion(plan, np.array([False, False]), book) is book
 
 
 def test_a_joint_gone_bad_at_a_constant_coarse_current_is_not_the_currents_fault(
