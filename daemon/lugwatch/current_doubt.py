@@ -144,7 +144,9 @@ def look(
     length = window.end_seconds - window.start_seconds
     return replace(
         memory,
-        traces=tuple(current_trace.next_window(trace) for trace in memory.traces),
+        traces=tuple(
+            current_trace.next_window(trace) if trace.window_readings else trace for trace in memory.traces
+        ),
         doubted=tuple(doubted),
         stuck=tuple(stuck),
         course=course,
