@@ -1,7 +1,9 @@
 """Stores and outputs for the tests of the store: small, invented, each with every field that can be."""
 
 import os
+import sqlite3
 from collections.abc import Iterable, Sequence
+from contextlib import closing
 from pathlib import Path
 
 import boats
@@ -136,3 +138,11 @@ def folder_state(folder: Path) -> dict[str, bytes | None]:
     return {
         entry.name: Path(entry.path).read_bytes() if entry.is_file() else None for entry in os.scandir(folder)
     }
+
+
+def counts(path: Path) -> dict[str, int]:
+    with closing(sqlite3.connect(path)) as connection:
+        return {
+            table: connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
+            for table in ("batch", "reading", "fault", "estimate", "alert", "alert_change", "snapshot")
+        }

@@ -6,8 +6,6 @@ import threading
 import time
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
@@ -16,8 +14,7 @@ from lugwatch.clock import SystemClock
 from lugwatch.config import MqttSettings
 from lugwatch.errors import UserError
 from lugwatch.model import Fault, FaultKind, Quantity, Reading
-from lugwatch.sources.base import Calibration, Refused
-from lugwatch.sources.mqtt_payload import Word, read_payload
+from lugwatch.sources.base import Calibration
 from lugwatch.sources.mqtt_topic import MqttTopics, TopicChannel
 from lugwatch.units import format_time
 
@@ -325,72 +322,6 @@ def test_missing_password_and_certificate(tmp_path):
             pass
 
 
-PATH = ("battery", "amps")
-
-
-@pytest.mark.parametrize(
-    ("payload", "path", "outcome"),
-    [
-        (b"23.5", None, 23.5),
-        (b" 23.5\n", None, 23.5),
-        (b"-1.2e1", None, -12.0),
-        (b'{"battery":{"amps":4}}', PATH, 4.0),
-        (b'{"battery":{"amps":"4.5"}}', PATH, 4.5),
-        (b'{"battery":[{"amps":1},{"amps":2}]}', ("battery", "1", "amps"), 2.0),
-        (b"", None, FaultKind.EMPTY),
-        (b"  ", None, FaultKind.EMPTY),
-        (b'{"battery":{"amps":null}}', PATH, FaultKind.EMPTY),
-        (b"nan", None, FaultKind.NOT_FINITE),
-        (b"-Infinity", None, FaultKind.NOT_FINITE),
-        (b"1e999", None, FaultKind.NOT_FINITE),
-        (b'{"battery":{"amps":NaN}}', PATH, FaultKind.NOT_FINITE),
-        (b'{"battery":{"amps":1e999}}', PATH, FaultKind.NOT_FINITE),
-        (b'{"battery":{"amps":' + b"9" * 400 + b"}}", PATH, FaultKind.NOT_FINITE),
-        (b'{"battery":{"amps":"inf"}}', PATH, FaultKind.NOT_FINITE),
-        (b"2_3.5", None, FaultKind.MALFORMED),
-        ("２３".encode(), None, FaultKind.MALFORMED),
-        (b"23,5", None, FaultKind.MALFORMED),
-        (b"ON", None, FaultKind.MALFORMED),
-        (b'{"amps":4}', None, FaultKind.MALFORMED),
-        (b'{"battery":{"amps":true}}', PATH, FaultKind.MALFORMED),
-        (b'{"battery":{"volts":4}}', PATH, FaultKind.MALFORMED),
-        (b'{"battery":4}', PATH, FaultKind.MALFORMED),
-        (b'{"battery":{"am', PATH, FaultKind.MALFORMED),
-        (b"[" * 50_000, PATH, FaultKind.MALFORMED),
-        (b"\xff\xfe", None, FaultKind.MALFORMED),
-        (b"1" * 70_000, None, FaultKind.MALFORMED),
-    ],
-)
-def test_payloads(payload, path, outcome):
-    word = read_payload(payload, path)
-    if isinstance(outcome, float):
-        assert word == Word(value=outcome, time=None)
-    else:
-        assert isinstance(word, Refused) and word.kind is outcome
-
-
-@pytest.mark.parametrize(
-    ("time_text", "milliseconds"),
-    [
-        ('"2026-05-01T10:00:00Z"', 1_777_629_600_000),
-        ("1777629600", 1_777_629_600_000),
-        ("1777629600.5", 1_777_629_600_500),
-        ("true", None),
-        ('"yesterday"', None),
-        ("1e400", None),
-        ('"2026-05-01T10:00:00"', None),  # no zone
-    ],
-)
-def test_a_messages_own_time(time_text, milliseconds):
-    word = read_payload(f'{{"v": 1, "time": {time_text}}}'.encode(), ("v",))
-    assert word == Word(value=1.0, time=milliseconds)
-
-
-@given(st.binary(max_size=60), st.sampled_from([None, ("a",), ("a", "0", "")]))
-def test_no_payload_raises(payload, path):
-    read_payload(payload, path)
-
-
 def test_password_is_one_line_of_a_file(tmp_path):
     """Seen in the CONNECT packet itself: the last field, without the line's end."""
     password = tmp_path / "password"
@@ -410,3 +341,15 @@ def test_wrong_password_is_told(tmp_path):
     with Mosquitto("allow_anonymous false") as broker, opened(broker.port, AMPS, username="x") as source:
         events = poll_until(source, is_fault(FaultKind.DISCONNECTED))
         assert "uthoriz" in events[-1].detail
+
+
+def test_a_source_that_says_it_is_clipped_is_not_silent(broker):
+    flagged = TopicChannel(channel="alternator", quantity=Quantity.AMPS, topic=TOPIC, json_path=("amps",))
+    clock = ShiftedClock()
+    with opened(broker.port, flagged, clock=clock) as source:
+        poll_until(source, is_value(1.0), nudge=lambda: publish(broker.port, TOPIC, '{"amps": 1}'))
+        for _ in range(3):
+            clock.ahead_seconds += 20.0
+            publish(broker.port, TOPIC, '{"amps": 150, "clipped": true}')
+            events = poll_until(source, is_fault(FaultKind.CLIPPED))
+            assert not any(is_fault(FaultKind.STALE)(e) for e in events)

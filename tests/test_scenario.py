@@ -213,6 +213,18 @@ def test_a_shunt_drifts_and_another_clips() -> None:
     assert np.max(recorded.truth.amps[120:, 1]) > 70.0
 
 
+def test_a_shunt_sticks_and_another_is_turned_round() -> None:
+    recorded = lived(
+        PlantFault(kind=Trouble.SHUNT_STUCK, where="alternator", start_seconds=600.0, end_seconds=1800.0),
+        PlantFault(kind=Trouble.SHUNT_REVERSED, where="battery", start_seconds=600.0),
+    )
+    alternator, battery = seen(recorded, "alternator"), seen(recorded, "battery")
+    assert len(set(alternator[120:360])) == 1
+    assert len(set(alternator[360:600])) > 100 and len(set(alternator[:120])) > 60
+    assert battery[60] > 50.0 and np.all(battery[120:] < -50.0)
+    assert np.all(recorded.truth.amps[120:, 1] > 50.0)
+
+
 # ---- what the instruments make of it -------------------------------------------------------------
 
 
@@ -249,6 +261,7 @@ def test_her_configuration_has_no_mistake(tmp_path: Path) -> None:
     assert len(read.boat.joints) == 12
     assert {c.source for c in read.channels} == {"onewire", "serial", "mqtt"}
     assert sum(c.source == "onewire" for c in read.channels) == 12
+    assert [c.channel for c in read.boat.channels if c.one_way] == ["alternator"]
     by_id = {j.joint: j for j in read.boat.joints}
     assert by_id["bar_alternator"].limit_celsius == 90.0
     assert set(by_id["bar_alternator"].neighbours) == {"bar_battery", "bar_inverter", "bar_house"}

@@ -218,3 +218,64 @@ def current_fault(what: str, times: int, detail: str) -> tuple[str, str]:
         "Without this current only limits and rates of rise are watched on its joints. "
         "Check the shunt amplifier, its sense leads and their fuses."
     )
+
+
+_LIMITS_ALONE = (
+    "Nothing is estimated from it meanwhile: only limits and rates of rise are watched on its joints."
+)
+_CLAMP = "Take the true current with a clamp meter."
+_SENSE = (
+    "Sense leads are live: take their fuses out, or isolate the battery, before you touch them; "
+    "if you are not sure how, leave it to a licensed marine electrician."
+)
+
+
+def current_clipped(channel: Channel, amps: float | None) -> tuple[str, str]:
+    """Text and advice of a current at the end of its range; amps None: the source said so itself."""
+    stands = (
+        "says itself that it is at the end of its range"
+        if amps is None
+        else f"stands at {amps:.1f} A, the end of what it can show"
+    )
+    return f"The current {channel.name} {stands}: the true one is that or more.", (
+        f"{_LIMITS_ALONE} {_CLAMP} If it is more than the shunt is rated for: {_SHED[0].lower()}{_SHED[1:]} "
+        f"{_NEVER_BREAK} If not, the range of its amplifier or the scale in the configuration is wrong. "
+        f"{_SENSE}"
+    )
+
+
+def current_stuck(channel: Channel, amps: float, seconds: float, witness: str) -> tuple[str, str]:
+    """Text and advice of a current that stands still; witness: what says that it moves."""
+    text = (
+        f"The current {channel.name} has said exactly {amps:.2f} A for {format_duration(seconds)}, "
+        f"but {witness}: the reading is stuck, or at the end of its range."
+    )
+    return text, (
+        f"{_LIMITS_ALONE} {_CLAMP} Then start the node or amplifier that reads the shunt anew, "
+        f"and check its supply and cable. {_SENSE}"
+    )
+
+
+def current_reversed(channel: Channel, amps: float) -> tuple[str, str]:
+    """Text and advice of a current that flows the way it cannot."""
+    text = (
+        f"The current {channel.name} says {amps:.1f} A, and is configured to flow one way and read positive."
+    )
+    return text, (
+        "Joints are judged as before, since heat does not ask for the direction; but whatever counts charge "
+        "by this sign takes charging for discharging. If a clamp meter that shows direction disagrees, the "
+        "sense leads are swapped: scale = -1 in the configuration turns the sign round. If it agrees, the "
+        "current does flow back, as through a failed diode: have it looked at at once. "
+        f"{_NEVER_BREAK} {_SENSE}"
+    )
+
+
+def current_implausible(channel: Channel, amps: float, leaps: str) -> tuple[str, str]:
+    """Text and advice of a current beyond what its shunt can carry; leaps: in words, where it jumps about."""
+    rated = "" if channel.rated_amps is None else f"; its shunt is rated for {channel.rated_amps:g} A"
+    says = f"{leaps}, now {amps:.1f} A" if leaps else f"says {amps:.1f} A{rated}"
+    return f"The current {channel.name} {says}.", (
+        f"{_LIMITS_ALONE} {_CLAMP} If it is true: {_SHED[0].lower()}{_SHED[1:]} {_NEVER_BREAK} "
+        "If not, compare rated_amps and scale in the configuration with the label of the shunt, and look at "
+        f"its sense leads and their fuses. {_SENSE}"
+    )

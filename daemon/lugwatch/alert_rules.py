@@ -17,6 +17,7 @@ from lugwatch.model import (
     Creep,
     CreepVerdict,
     Fault,
+    FaultKind,
     Joint,
     JointState,
     Quantity,
@@ -294,8 +295,16 @@ class ChannelFacts:
 
 
 def channel_findings(facts: ChannelFacts, t: Thresholds) -> list[Finding]:
-    """Failing is said once: as a fault where the channel answers with faults, else as no data."""
-    failing = facts.faults_in_a_row >= t.faults_in_a_row and facts.last_fault is not None
+    """Failing is said once: as a fault where the channel answers with faults, else as no data.
+
+    One that says itself that it is clipped answers, and is told as a doubtful current (`current_rules`).
+    """
+    clipped = (
+        facts.faults_in_a_row > 0
+        and facts.last_fault is not None
+        and facts.last_fault.kind is FaultKind.CLIPPED
+    )
+    failing = facts.faults_in_a_row >= t.faults_in_a_row and facts.last_fault is not None and not clipped
     is_current = facts.channel.quantity is Quantity.AMPS
     condition = Condition.CURRENT_FAULT if is_current else Condition.PROBE_FAULT
     name = facts.joint.name if facts.joint is not None else facts.channel.name
@@ -303,7 +312,7 @@ def channel_findings(facts: ChannelFacts, t: Thresholds) -> list[Finding]:
     words = advice.current_fault if is_current else advice.probe_fault
     detail = (facts.last_fault.detail or facts.last_fault.kind) if facts.last_fault else ""
     category = Category.WARNING if is_current or facts.joint else Category.CAUTION
-    silent = facts.silent and not failing and not facts.source_silent
+    silent = facts.silent and not failing and not clipped and not facts.source_silent
     return [
         _channel_finding(
             facts, condition, _true(failing), category, words(what, facts.faults_in_a_row, detail)

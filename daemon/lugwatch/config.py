@@ -203,6 +203,7 @@ def _channel(settings: ChannelSettings, document: Document) -> Channel:
         name=table.name or settings.channel.replace("_", " "),
         source=source_name(settings),
         rated_amps=table.rated_amps if isinstance(table, CurrentTable) else None,
+        one_way=isinstance(table, CurrentTable) and table.one_way,
     )
 
 

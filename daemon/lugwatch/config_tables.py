@@ -90,6 +90,7 @@ class ProbeTable(ChannelTable):
 
 class CurrentTable(ChannelTable):
     rated_amps: _Positive | None = None
+    one_way: bool = False
 
 
 class JointTable(Table):

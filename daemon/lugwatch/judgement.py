@@ -172,7 +172,7 @@ def joint_findings(
             continue
         judged, certain = bool(seen.judged[i]), bool(seen.certain[i])
         explained = 2.0 * float(seen.explained_kelvin_per_minute[i]) if certain else 0.0
-        settles = _known(believed.settles_celsius[i]) if certain else None
+        settles = _known(believed.settles_celsius[i]) if certain and not math.isnan(seen.amps[i]) else None
         facts = alert_rules.JointFacts(
             joint=joint,
             probe_celsius=_known(seen.probe_celsius[i]),

@@ -32,6 +32,7 @@ class FaultKind(StrEnum):
     MALFORMED = "malformed"  # text or bytes not of the agreed form
     OUT_OF_RANGE = "out_of_range"  # a number the part cannot have measured
     NOT_FINITE = "not_finite"  # NaN or infinity as text
+    CLIPPED = "clipped"  # the sensor itself says that it stands at the end of its range
     IMPLAUSIBLE = "implausible"  # a number no boat can have made, or an impossible step
     STALE = "stale"  # connected, and silent for too long
     RETAINED_OLD = "retained_old"  # a stored message without a time of its own
@@ -65,6 +66,7 @@ class Channel:
     name: str
     source: str | None  # name of the bus it is read from, e.g. "onewire" or "serial /dev/node"
     rated_amps: float | None = None  # of the shunt; currents only
+    one_way: bool = False  # it can only flow one way, and reads positive then; currents only
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -263,6 +265,7 @@ class Condition(StrEnum):
     NO_DATA = "no_data"
     PROBE_FAULT = "probe_fault"
     CURRENT_FAULT = "current_fault"
+    CURRENT_DOUBTFUL = "current_doubtful"
     COMMON_MODE = "common_mode"
     NOT_RECORDING = "not_recording"
     HISTORY_DAMAGED = "history_damaged"

@@ -16,6 +16,7 @@ from lugwatch import (
     anew,
     belief,
     creep,
+    current_doubt,
     estimator,
     intake,
     journal,
@@ -113,7 +114,8 @@ def _scan(state: State, scan: Scan) -> tuple[State, tuple[Output, ...]]:
         hold = state.plan.boat.watching.no_data_seconds * 2.0
         taken = intake.take(channels, state.intake, good, scan.monotonic_seconds, scan.time, hold)
         health = sources_health.count_readings(state.health, channels, good, scan.time)
-        state = replace(state, intake=taken, health=health)
+        currents = current_doubt.take(state.plan, state.currents, good, scan.monotonic_seconds)
+        state = replace(state, intake=taken, currents=currents, health=health)
     for fault in refused:
         state, more = _fault(state, fault)
         outputs += more
@@ -135,10 +137,19 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         return state, ()
     window, opened = intake.close(plan.channels, state.intake, plan.boat.watching, tick.monotonic_seconds)
     inputs = _inputs(plan, window)
+    currents = current_doubt.look(
+        plan, state.currents, opened, window, state.bank, state.tracked, inputs, GAP_SECONDS
+    )
+    unknown = current_doubt.of_joints(plan, currents, opened)
+    inputs = current_doubt.without(inputs, unknown)
+    believed = current_doubt.believed(currents, window)
     tracked = estimator.step(state.bank, state.tracked, inputs, GAP_SECONDS)
-    watch, tracked, common = _changes(state, tracked, inputs)
+    tracked, watch = current_doubt.lose(
+        plan, currents, tracked, state.watch, tick.monotonic_seconds, GAP_SECONDS
+    )
+    watch, tracked, common = _changes(replace(state, watch=watch), tracked, inputs)
     seen = judgement.look(
-        plan, state.bank, tracked, state.baseline, state.judgement, window, inputs, GAP_SECONDS
+        plan, state.bank, tracked, state.baseline, state.judgement, believed, inputs, GAP_SECONDS
     )
     unrest = jump.own_unrest(learning.unrest_ratio(state.record, watch.unrest), plan.groups)
     before = state.baseline
@@ -151,11 +162,14 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     )
     findings = [
         *judgement.joint_findings(plan, seen, watch.ratio, unrest, state.book),
-        *judgement.common_findings(plan, common, state.book),
+        *current_doubt.common(plan, unknown, common, judgement.common_findings(plan, common, state.book)),
         *judgement.channel_findings(plan, state.book, window, opened, state.started_seconds),
+        *current_doubt.findings(plan, currents, window),
     ]
-    book, changes = alert_states.apply(state.book, findings, tick.monotonic_seconds, tick.time)
-    observation = judgement.passage_observation(plan, seen, window, tick.time, state.window_time)
+    book = current_doubt.without_suspicion(plan, unknown, state.book)
+    book, changes = alert_states.apply(book, findings, tick.monotonic_seconds, tick.time)
+    counted = current_doubt.counted(currents, window)
+    observation = judgement.passage_observation(plan, seen, counted, tick.time, state.window_time)
     tracker, closed = passages.observe(state.passages, observation, plan.boat.watching.passage_gap_seconds)
     crept: tuple[Output, ...] = ()
     if closed:
@@ -193,12 +207,14 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         kept = (learning_windows.kept(joint_ids(state), record, tick.time),)
     at_rest = bool(closed) or tracker.open is None
     record, asked = learning.request(record, at_rest, plan.rated_amps, plan.has_neighbours, GAP_SECONDS)
+    estimates = current_doubt.explained(plan, currents, estimates)
     outputs: list[Output] = [*changes, *closed, *crept, *told, *estimates, *said, *kept, *asked]
     if estimates and tracker.open is not None:
         outputs.append(tracker.open)
     state = replace(
         state,
         intake=opened,
+        currents=currents,
         tracked=tracked,
         record=record,
         watch=watch,

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from lugwatch import (
     alert_states,
     creep,
+    current_doubt,
     estimator,
     intake,
     journal,
@@ -31,6 +32,7 @@ class State:
 
     plan: Plan
     intake: intake.Intake
+    currents: current_doubt.Memory
     tracked: estimator.Tracked
     bank: estimator.Bank
     record: learning.Record
@@ -54,6 +56,7 @@ def begin(boat: Boat, monotonic_seconds: float, time: int) -> State:
     return State(
         plan=plan,
         intake=intake.empty(plan.channels, monotonic_seconds),
+        currents=current_doubt.empty(plan),
         tracked=estimator.initial(plan.bank),
         bank=plan.bank,
         record=learning.empty(plan.tracked),

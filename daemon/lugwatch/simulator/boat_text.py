@@ -72,7 +72,8 @@ def _currents(boat: SimulatedBoat, directory: Path) -> list[str]:
             text += f'device = "{directory / NODE_LINK}"\ntransducer = "{transducer(shunt.channel)}"\n'
         else:
             text += f'topic = "{topic(shunt.channel)}"\njson_path = "current_amps"\n'
-        texts.append(f"{text}rated_amps = {shunt.rated_amps:g}\n")
+        text += f"rated_amps = {shunt.rated_amps:g}\n"
+        texts.append(f"{text}one_way = true\n" if shunt.channel == "alternator" else text)
     return texts
 
 

@@ -24,6 +24,8 @@ class Trouble(StrEnum):
     HATCH = "hatch"  # space, open to the weather
     SHUNT_GAIN = "shunt_gain"  # current channel; size: drift of the gain per hour, e.g. 0.02
     SHUNT_CLIPPED = "shunt_clipped"  # current channel; size: A beyond which it does not count
+    SHUNT_STUCK = "shunt_stuck"  # current channel says again and again what it said first; size: unused
+    SHUNT_REVERSED = "shunt_reversed"  # current channel, its sense leads swapped; size: unused
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -66,6 +66,7 @@ class Simulation:
         for joint, ratio in (resistance_ratios or {}).items():
             self._sound_ratio[boat.network.index(joint)] = ratio
         self.resistance_ratio = self._sound_ratio.copy()
+        self._stuck_amps: dict[str, float] = {}
         self._nodes = [None if p.node is None else boat.network.index(p.node) for p in boat.probes]
         self._lags = np.array([p.lag_seconds for p in boat.probes])
         if previous is None:
@@ -125,16 +126,24 @@ class Simulation:
 
     def read_shunt(self, part: ShuntPart) -> float:
         """What this shunt's amplifier would say now [A]."""
-        gain, clip = part.gain, float("inf")
+        gain, clip, stuck = part.gain, float("inf"), False
         for fault in self.scenario.faults:
             if fault.where == part.channel and fault.acts(self.seconds):
                 if fault.kind is Trouble.SHUNT_GAIN:
                     gain *= 1.0 + fault.size * (self.seconds - fault.start_seconds) / 3600.0
+                elif fault.kind is Trouble.SHUNT_REVERSED:
+                    gain = -gain
                 elif fault.kind is Trouble.SHUNT_CLIPPED:
                     clip = fault.size
+                elif fault.kind is Trouble.SHUNT_STUCK:
+                    stuck = True
         true = float(self.amps[CURRENTS.index(part.channel)])
         noise = part.noise_amps * float(self._noise.standard_normal())
-        return round(max(-clip, min(clip, gain * true + part.offset_amps + noise)), 2)
+        value = round(max(-clip, min(clip, gain * true + part.offset_amps + noise)), 2)
+        if stuck:
+            return self._stuck_amps.setdefault(part.channel, value)
+        self._stuck_amps.pop(part.channel, None)
+        return value
 
     def readings(self) -> dict[str, float | None]:
         """Every channel once, in the boat's order."""

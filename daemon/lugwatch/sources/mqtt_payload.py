@@ -25,7 +25,10 @@ class Word:
 
 
 def read_payload(payload: bytes, json_path: Sequence[str] | None) -> Word | Refused:
-    """A plain number, or the number at `json_path` of a JSON object that may also carry `time`."""
+    """A plain number, or the number at `json_path` of a JSON object that may also carry `time`.
+
+    `"clipped": true` beside the number says that it is only the end of the sensor's range: no reading.
+    """
     if not payload.strip():
         return Refused(kind=FaultKind.EMPTY, detail="an empty message")
     if len(payload) > LARGEST_BYTES:
@@ -42,6 +45,9 @@ def read_payload(payload: bytes, json_path: Sequence[str] | None) -> Word | Refu
     except (ValueError, RecursionError):
         return _malformed(f"{text[:40]!r} is not JSON")
     value = _number(_at(document, json_path), json_path)
+    if isinstance(value, float) and _at(document, (*json_path[:-1], "clipped")) is True:
+        detail = f"{'.'.join(json_path)} is {value:g}, and said to be clipped"
+        return Refused(kind=FaultKind.CLIPPED, detail=detail)
     return value if isinstance(value, Refused) else Word(value=value, time=_time(document))
 
 

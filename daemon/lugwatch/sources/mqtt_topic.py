@@ -260,6 +260,8 @@ class MqttTopics:
         now_seconds, time = self._clock.monotonic_seconds(), self._clock.time()
         word = read_payload(message.payload, channel.json_path)
         if isinstance(word, Refused):
+            if word.kind is FaultKind.CLIPPED:  # it speaks, and says why it has no number
+                self._heard_seconds[channel.channel] = now_seconds
             return self._fault(channel.channel, word.kind, f"{message.topic}: {word.detail}")
         if message.retained:
             age_seconds = None if word.time is None else (time - word.time) / 1000.0
