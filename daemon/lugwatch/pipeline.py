@@ -138,7 +138,15 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     tracked = estimator.step(state.bank, state.tracked, inputs, GAP_SECONDS)
     watch, tracked, common = _changes(state, tracked, inputs)
     seen = judgement.look(
-        plan, state.bank, tracked, state.baseline, state.judgement, window, inputs, GAP_SECONDS
+        plan,
+        state.bank,
+        tracked,
+        state.baseline,
+        state.judgement,
+        window,
+        inputs,
+        state.record,
+        GAP_SECONDS,
     )
     unrest = jump.own_unrest(learning.unrest_ratio(state.record, watch.unrest), plan.groups)
     before = state.baseline
