@@ -31,7 +31,9 @@ STILL_LOADED_RATIO = 0.5
 # (common practice, no source).
 PRIOR_FACTOR, PRIOR_FACTOR_WEIGHT = 3.5, 2.0
 PRIOR_DRIFT_WEIGHT = 0.1
-PRIOR_SD_KELVIN, PRIOR_SD_WEIGHT = 2.5, 2.0
+PRIOR_SD_KELVIN, PRIOR_SD_WEIGHT = 2.1, 2.0
+# Of what is expected to come: an air does not follow with one time constant alone.
+EXPECTED_RATIO = 0.12
 FACTOR, DRIFT, SD = range(3)
 
 
@@ -72,7 +74,8 @@ def expected(past: Past, learned: Array, celsius: Array, now_seconds: float) -> 
     if not len(seen):
         return np.full(len(celsius), np.nan), np.full(len(celsius), np.nan)
     change = (celsius - past.celsius[seen[-1]]) * SPAN_SECONDS / age[seen[-1]]
-    return learned[:, DRIFT] + learned[:, FACTOR] * change, np.where(np.isnan(change), np.nan, learned[:, SD])
+    to_come = learned[:, FACTOR] * change
+    return learned[:, DRIFT] + to_come, np.hypot(learned[:, SD], EXPECTED_RATIO * to_come)
 
 
 def unlearned(joints: int) -> Array:

@@ -36,7 +36,7 @@ from lugwatch.estimator import (
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-# Shares that follow were set on bench boats 1 to 4 and held on 5 to 8.
+# Shares that follow were set on bench boats 1 to 8 and hold on 9 to 13.
 # Draughts of the hour and the day, and heat that is shed faster the hotter a joint is: what a steady rise
 # differs by from the one that was learned, although the joint is the same.
 DRAUGHT_RATIO = 0.045
@@ -46,10 +46,10 @@ MODE_NOISE = float(np.sqrt(50.0))
 # Of the rise that is still to come: two modes stand for a cable of many.
 COMING_RATIO = 0.03
 # Of the rise of a joint that was only ever loaded in bursts: its end was never seen.
-UNSOAKED_RATIO = 0.15
+UNSOAKED_RATIO = 0.13
 # Of the rise, for each factor e between the heating of the last hour and that of its loaded part: a body
 # behind a joint warms with the current and not with its square (−½), convection sheds faster when hot (−1/5).
-OTHER_LOAD_RATIO = 0.13
+OTHER_LOAD_RATIO = 0.12
 # Rows of a learned bank stand as far apart as a record's likelihood to this power leaves them
 # (`shape_fit.TEMPER`), for shape and draughts together; draughts are counted by themselves here, and of the
 # rows' variance counts so much.
@@ -58,7 +58,7 @@ SHAPES_ALONE = 0.35
 # practice, no source). What the offset holds beyond it is heat.
 CALIBRATION_KELVIN = 0.3
 # A body's heat gathers in the offset over about so long before its rise is judged.
-GATHERING_HOURS = 1.5
+GATHERING_HOURS = 1.0
 # A rise is told over the mean heating of the last hour under way, or that of twice the floor if it is more.
 HOUR_SECONDS = 3600.0
 LEAST_FLOORS = 2.0
