@@ -71,6 +71,8 @@ def estimate(time: int = START_TIME, joint: str = "bar", **changes: object) -> E
         "baseline_ratio_sd": 0.06,
         "settles_at_celsius": 64.0,
         "settles_at_sd_kelvin": 1.5,
+        "ends_at_celsius": 71.0,
+        "ends_at_sd_kelvin": 2.25,
         "settles_at_rated_celsius": 86.0,
         "settles_at_rated_sd_kelvin": 3.25,
         "seconds_to_limit": None,

@@ -49,6 +49,7 @@ JOINT_KEYS = [
     "baseline_ratio",
     "baseline_ratio_sd",
     "settles_at_celsius",
+    "ends_at_celsius",
     "settles_at_rated_celsius",
     "seconds_to_limit",
 ]

@@ -38,7 +38,7 @@ class Thresholds:
     warming_warning_ratio: float = 1.6
     certainty_sd: float = 4.5  # how many standard deviations "certain" is
     warning_sd: float = 2.0  # beyond warming_warning_ratio by so many
-    heading_sd: float = 1.64
+    heading_sd: float = 1.28  # nine in ten, since settling deviations are against the truth
     change_delay_seconds: float = 20.0  # a sudden change is already certain when it is believed
     unrest_ratio: float = 3.0  # of the most while it was well
     off_joint_ratio: float = 0.4  # a bad joint never answers less to current than it did

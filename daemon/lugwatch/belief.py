@@ -1,18 +1,18 @@
 """What the bank of shapes answers: rise, settling temperature and time left of every joint.
 
 Each answer is the mixture of a joint's rows, and its spread has the rows' disagreement in it.
-Not here: how the rows got there (`estimator`). May import: thermal, resistance,
-estimator, numpy.
+Not here: how the rows got there (`estimator`), the equations of joints that settle together (`settling`).
+May import: thermal, resistance, estimator, settling, numpy.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import thermal
+from lugwatch import settling, thermal
 from lugwatch.estimator import (
     FAST,
     OFFSET,
@@ -46,10 +46,10 @@ class Believed:
     """The bank's answer per joint (joints,), each spread with the disagreement of shapes in it."""
 
     rise_kelvin_at_rated: Array  # β
-    rise_sd_kelvin_at_rated: Array
+    rise_sd_kelvin_at_rated: Array  # the filter's own: for what is held against itself earlier
     own_kelvin_at_rated: Array
     reference_celsius: Array  # what the probe would show without current, offset included
-    settles_celsius: Array  # +inf: thermal runaway
+    settles_celsius: Array  # air as it is now; +inf: thermal runaway
     settles_sd_kelvin: Array
     further: Callable[[], "Further"]  # kept once asked
 
@@ -58,90 +58,91 @@ class Believed:
 class Further:
     """What is worked out only when somebody is told, since it costs as much as all else (joints,)."""
 
+    truth_sd_kelvin_at_rated: Array  # of the rise, against the truth: for what is shown
+    ends_celsius: Array  # as settles, where the air is heading; NaN: not known
+    ends_sd_kelvin: Array
     settles_rated_celsius: Array
     settles_rated_sd_kelvin: Array
     seconds_to_limit: Array  # +inf: never at this current
 
 
-def believe(
-    bank: Bank, tracked: Tracked, inputs: Inputs, present_amps_squared: Array, limit_celsius: Array
-) -> Believed:
-    """Answers at the present current (joints,) [A²] and at the rated one."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """What the bank is asked, (joints,)."""
+
+    settling: settling.Asked
+    air_to_come: tuple[Array, Array]  # expected change and its deviation [K]; NaN: not known
+    limit_celsius: Array
+
+
+def believe(bank: Bank, tracked: Tracked, inputs: Inputs, question: Question) -> Believed:
+    """Answers at the present currents and, when asked further, at the rated ones."""
     weight = weights(tracked)
     beta = tracked.mean[:, OWN] + tracked.mean[:, SOAK]
-    beta_variance = sum_variance(tracked.covariance)
-    offset, offset_variance = tracked.mean[:, OFFSET], tracked.covariance[:, OFFSET, OFFSET]
     reference = reference_celsius(bank, inputs)
     unknown = np.isnan(reference)
     if unknown.any():
         reference = np.where(unknown, surroundings_celsius(bank, tracked), reference)
-    loading = per_row(present_amps_squared) / bank.rated_amps_squared
-    settles, settles_sd = _mix_settling(
-        weight, reference + offset, offset_variance, beta, beta_variance, loading
+    settled = settling.settle(bank, tracked, inputs, question.settling)
+    rise, rise_sd = mix(weight, beta, sum_variance(tracked.covariance))
+    centres = np.stack([tracked.mean[:, OWN], reference + tracked.mean[:, OFFSET]])
+    own, around = np.einsum(
+        "jk,mjk->mj", weight.reshape(bank.joints, -1), centres.reshape(2, bank.joints, -1)
     )
-    rise, rise_sd = mix(weight, beta, beta_variance)
-    centres = np.stack([tracked.mean[:, OWN], reference + offset]).reshape(2, bank.joints, -1)
-    own, around = np.einsum("jk,mjk->mj", weight.reshape(bank.joints, -1), centres)
     return Believed(
         rise_kelvin_at_rated=rise,
         rise_sd_kelvin_at_rated=rise_sd,
         own_kelvin_at_rated=own,
         reference_celsius=around,
-        settles_celsius=settles,
-        settles_sd_kelvin=settles_sd,
-        further=cache(partial(_further, bank, tracked, weight, reference, loading, limit_celsius)),
+        settles_celsius=settled.celsius,
+        settles_sd_kelvin=settled.sd_kelvin,
+        further=cache(partial(_further, bank, tracked, inputs, question, settled)),
     )
 
 
 def _further(
-    bank: Bank, tracked: Tracked, weight: Array, reference: Array, loading: Array, limit_celsius: Array
+    bank: Bank, tracked: Tracked, inputs: Inputs, question: Question, settled: settling.Settled
 ) -> Further:
-    beta = tracked.mean[:, OWN] + tracked.mean[:, SOAK]
-    beta_variance = sum_variance(tracked.covariance)
-    offset, offset_variance = tracked.mean[:, OFFSET], tracked.covariance[:, OFFSET, OFFSET]
-    rated, rated_sd = _mix_settling(
-        weight, reference + offset, offset_variance, beta, beta_variance, np.ones_like(loading)
+    asked, (change, change_sd) = question.settling, question.air_to_come
+    rated = settling.settle_rated(bank, tracked, inputs, asked)
+    later = replace(inputs, air_celsius=inputs.air_celsius + np.nan_to_num(change))
+    ends = settling.settle(bank, tracked, later, asked, np.nan_to_num(change_sd))
+    known = ~np.isnan(change)
+    return Further(
+        truth_sd_kelvin_at_rated=settling.rise_sd_kelvin(bank, tracked, inputs, asked),
+        ends_celsius=np.where(known, ends.celsius, np.nan),
+        ends_sd_kelvin=np.where(known, ends.sd_kelvin, np.nan),
+        settles_rated_celsius=rated.celsius,
+        settles_rated_sd_kelvin=rated.sd_kelvin,
+        seconds_to_limit=_seconds_to_limit(bank, tracked, question, settled.reference_celsius),
     )
+
+
+def _seconds_to_limit(bank: Bank, tracked: Tracked, question: Question, reference: Array) -> Array:
+    """Heads for where the neighbours settle at once: a little early, and it ends where settling ends."""
+    present = np.nan_to_num(question.settling.present_amps_squared)
+    loading = per_row(present) / bank.rated_amps_squared
     ahead = thermal.ahead_of(
         tracked.mean[:, FAST] + bank.fast_weight * tracked.air_fast_celsius,
         tracked.mean[:, SLOW] + (1.0 - bank.fast_weight) * tracked.air_slow_celsius,
-        offset,
+        tracked.mean[:, OFFSET],
         (tracked.mean[:, OWN] * loading, bank.fast_weight * reference),
         (tracked.mean[:, SOAK] * loading, (1.0 - bank.fast_weight) * reference),
         bank.tau_fast_seconds,
         bank.tau_slow_seconds,
     )
     joints = (bank.joints, SHAPES_PER_JOINT)
-    shares = weight.reshape(joints)
+    shares = weights(tracked).reshape(joints)
     left = np.full(bank.joints, np.inf)
     # most joints stay below their limit by a bound that costs a twentieth of running them forward
     with np.errstate(invalid="ignore"):  # a row of no weight that runs away is looked at
         bound = (shares * ahead.at_most_celsius().reshape(joints)).sum(axis=1)
-    near = ~(bound < limit_celsius)
+    near = ~(bound < question.limit_celsius)
     if near.any():
         celsius = ahead.of(per_row(near)).celsius().reshape(int(near.sum()), SHAPES_PER_JOINT, -1)
         mean = np.einsum("jk,jkt->jt", shares[near], celsius)
-        left[near] = thermal.seconds_to_limit(mean, limit_celsius[near])
-    return Further(settles_rated_celsius=rated, settles_rated_sd_kelvin=rated_sd, seconds_to_limit=left)
-
-
-def _mix_settling(
-    weight: Array,
-    unloaded_celsius: Array,
-    unloaded_variance: Array,
-    beta: Array,
-    beta_variance: Array,
-    drive: Array,
-) -> tuple[Array, Array]:
-    settled, runaway = thermal.settling_celsius(unloaded_celsius, beta, drive)
-    finite = np.where(runaway, 0.0, settled)
-    # dT/dβ = drive·(1 + α(T − 20)) / (1 − feedback); dT/db = 1 / (1 − feedback)
-    feedback = np.where(runaway, 0.0, beta * drive * thermal.COPPER_ALPHA_PER_KELVIN)
-    slope = drive * thermal.resistance_factor(finite) / (1.0 - feedback)
-    variance = slope**2 * beta_variance + unloaded_variance / (1.0 - feedback) ** 2
-    centre, sd = mix(weight, finite, variance)
-    any_runaway = (weight * runaway).reshape(-1, SHAPES_PER_JOINT).sum(axis=1) > 0.5
-    return np.where(any_runaway, np.inf, centre), np.where(any_runaway, np.inf, sd)
+        left[near] = thermal.seconds_to_limit(mean, question.limit_celsius[near])
+    return left
 
 
 def warmings(bank: Bank, tracked: Tracked, learned: NDArray[np.bool_]) -> tuple[Warming, ...]:

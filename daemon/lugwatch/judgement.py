@@ -10,7 +10,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import alert_rules, alert_states, belief, estimator, jump, screening, trend
+from lugwatch import (
+    air_ahead,
+    alert_rules,
+    alert_states,
+    belief,
+    estimator,
+    jump,
+    learning,
+    screening,
+    settling,
+    trend,
+)
 from lugwatch.alert_states import Book, Finding
 from lugwatch.intake import Intake, Window
 from lugwatch.model import Condition, JointState, Quantity
@@ -25,8 +36,7 @@ RATE_SECONDS = 55.0
 RATE_WINDOWS = 8
 # "The present current" of a projection: hunting of a regulator is not a new current.
 PRESENT_SECONDS = 60.0
-# A figure less certain than this share of itself is not shown.
-SHOWN_RATIO = 0.35
+SHOWN_RATIO = 0.35  # a figure that the filter is less certain of than this share of it is not shown
 # A joint whose current makes less of a rise than this is not judged by it: what its neighbours do is more.
 VISIBLE_KELVIN = 0.5
 
@@ -38,6 +48,9 @@ class Memory:
     past_celsius: Array  # (RATE_WINDOWS, joints), newest last; NaN: none
     past_seconds: Array  # (RATE_WINDOWS,)
     present_amps_squared: Array
+    hour_amps_squared: Array  # mean over the last hour under way
+    loaded_amps_squared: Array  # and over its last hour of load
+    past_air: air_ahead.Past
     put_out_seconds: float
     states: tuple[JointState, ...]
 
@@ -48,6 +61,9 @@ def empty(joints: int) -> Memory:
         past_celsius=np.full((RATE_WINDOWS, joints), np.nan),
         past_seconds=np.full(RATE_WINDOWS, -np.inf),
         present_amps_squared=np.full(joints, np.nan),
+        hour_amps_squared=np.full(joints, np.nan),
+        loaded_amps_squared=np.full(joints, np.nan),
+        past_air=air_ahead.empty(joints),
         put_out_seconds=-math.inf,
         states=(JointState.LEARNING,) * joints,
     )
@@ -80,19 +96,35 @@ def look(
     memory: Memory,
     window: Window,
     inputs: estimator.Inputs,
+    record: learning.Record,
     gap_seconds: float,
 ) -> Seen:
     """All figures of all joints at the end of a window."""
     length = window.end_seconds - window.start_seconds
-    present = _present(memory.present_amps_squared, inputs.amps_squared, length)
+    present = settling.follow(memory.present_amps_squared, inputs.amps_squared, length, PRESENT_SECONDS)
+    hour, loaded = settling.follow_hours(memory.hour_amps_squared, memory.loaded_amps_squared, inputs, length)
+    asked = settling.Asked(
+        present_amps_squared=present,
+        hour_amps_squared=hour,
+        loaded_amps_squared=loaded,
+        floor_amps=plan.floor_amps,
+        metal=plan.metal,
+        learned=record.stage > 0,
+        soaked=record.soaked,
+    )
+    past_air = air_ahead.remember(memory.past_air, inputs.air_celsius, window.end_seconds)
+    question = belief.Question(
+        settling=asked,
+        air_to_come=air_ahead.expected(past_air, record.air_ahead, inputs.air_celsius, window.end_seconds),
+        limit_celsius=plan.limit_celsius,
+    )
+    believed = belief.believe(bank, tracked, inputs, question)
     present_known = np.where(np.isnan(present), 0.0, present)
-    believed = belief.believe(bank, tracked, inputs, present_known, plan.limit_celsius)
-    current = tracked.started & plan.tracked
-    current = current & (window.end_seconds - tracked.stepped < gap_seconds)
+    current = tracked.started & plan.tracked & (window.end_seconds - tracked.stepped < gap_seconds)
     complete = ~np.isnan(inputs.air_celsius + inputs.amps_squared)
     judged = current & complete & inputs.loaded & ~np.isnan(inputs.probe_celsius)
-    rise, rise_sd = believed.rise_kelvin_at_rated, believed.rise_sd_kelvin_at_rated
-    ratio, ratio_sd = trend.ratio(baseline, rise, rise_sd)
+    rise, own_sd = believed.rise_kelvin_at_rated, believed.rise_sd_kelvin_at_rated
+    ratio, ratio_sd = trend.ratio(baseline, rise, own_sd)
     rate, past_celsius, past_seconds = _rate(memory, inputs.probe_celsius, window.end_seconds)
     drive = present_known / plan.rated_amps**2
     fastest = bank.tau_fast_seconds.reshape(bank.joints, -1).min(axis=1)
@@ -103,26 +135,22 @@ def look(
             past_celsius=past_celsius,
             past_seconds=past_seconds,
             present_amps_squared=present,
+            hour_amps_squared=hour,
+            loaded_amps_squared=loaded,
+            past_air=past_air,
         ),
         probe_celsius=inputs.probe_celsius,
         reference_celsius=np.where(complete & current, believed.reference_celsius, np.nan),
         amps=np.where(plan.current == MISSING, np.nan, window.amps[plan.current]),
         loaded=inputs.loaded,
         judged=judged,
-        certain=current & (rise > 0.0) & (rise_sd < SHOWN_RATIO * rise),
+        certain=current & (rise > 0.0) & (own_sd < SHOWN_RATIO * rise),
         ratio=ratio,
         ratio_sd=ratio_sd,
         rate_kelvin_per_minute=rate,
         rise_now_kelvin=np.abs(rise) * drive,
         explained_kelvin_per_minute=60.0 * np.maximum(rise, 0.0) * drive / fastest,
     )
-
-
-def _present(before: Array, now: Array, length_seconds: float) -> Array:
-    share = 1.0 - math.exp(-length_seconds / PRESENT_SECONDS)
-    followed = before + share * (now - before)
-    result: Array = np.where(np.isnan(before) | np.isnan(now), now, followed)
-    return result
 
 
 def _rate(memory: Memory, celsius: Array, now: float) -> tuple[Array, Array, Array]:

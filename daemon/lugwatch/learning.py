@@ -5,7 +5,7 @@ with enough of it, a Request goes out for the joints that carried it. Whoever ru
 it out (at once in a replay, in a thread of low priority in a watch) and hands the Answer back in as an
 event. A joint's shape is learned three times (first hour, first passage, second passage) and then stands
 until somebody works on the joint: it never changes silently. Work on one leaves every other as it is.
-May import: estimator, shape, shape_fit, trend, model, numpy.
+May import: estimator, air_ahead, shape, shape_fit, trend, model, numpy.
 """
 
 import math
@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import estimator, shape, shape_fit, trend
+from lugwatch import air_ahead, estimator, shape, shape_fit, trend
 from lugwatch.estimator import SHAPES_PER_JOINT, Inputs
 from lugwatch.model import LearnedShape
 
@@ -54,6 +54,10 @@ class Record:
     calm: Array  # see `jump.find`; NaN: nothing learned
     unrest: Array  # the largest while it was well; NaN: nothing learned
     busiest: Array  # the largest heating it was learned from; inf: nothing learned
+    # how far its record let it settle (`settling.soaked_ratio`); 1 where nothing was learned, since there the
+    # default shapes' own disagreement says what is not known
+    soaked: Array
+    air_ahead: Array  # (joints, 3) see `air_ahead.learn`
     windows: tuple[Inputs, ...] = ()
     times: tuple[int, ...] = ()  # wall label of the end of each [ms]
     ahead_seconds: float = 0.0  # record time, which no reboot sets back, less monotonic time
@@ -104,6 +108,8 @@ def empty(learns: Flags) -> Record:
         calm=np.full(joints, np.nan),
         unrest=np.full(joints, np.nan),
         busiest=np.full(joints, np.inf),
+        soaked=np.ones(joints),
+        air_ahead=air_ahead.unlearned(joints),
     )
 
 
@@ -217,6 +223,8 @@ def settle(record: Record, answer: Answer) -> Record:
     calm, unrest, busiest = record.calm.copy(), record.unrest.copy(), record.busiest.copy()
     calm[joints], unrest[joints] = learned.calm[place], learned.unrest[place]
     busiest[joints] = learned.busiest[place]
+    soaked, ahead = record.soaked.copy(), record.air_ahead.copy()
+    soaked[joints], ahead[joints] = learned.soaked[place], learned.air_ahead[place]
     stage = record.stage.copy()
     stage[joints] = answer.stage
     more = bool((record.learns & (stage < STAGES)).any())
@@ -230,6 +238,8 @@ def settle(record: Record, answer: Answer) -> Record:
         calm=calm,
         unrest=unrest,
         busiest=busiest,
+        soaked=soaked,
+        air_ahead=ahead,
         windows=record.windows if more else (),
         times=record.times if more else (),
     )
@@ -307,6 +317,7 @@ def restart(record: Record, joint: int, monotonic_seconds: float) -> Record:
         calm=np.where(only, np.nan, record.calm),
         unrest=np.where(only, np.nan, record.unrest),
         busiest=np.where(only, np.inf, record.busiest),
+        soaked=np.where(only, 1.0, record.soaked),
     )
 
 

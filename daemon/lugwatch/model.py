@@ -241,12 +241,14 @@ class Estimate:
     resistance_basis: str | None
     baseline_ratio: float | None
     baseline_ratio_sd: float | None
-    settles_at_celsius: float | None
+    settles_at_celsius: float | None  # with the air as it is now
     settles_at_sd_kelvin: float | None
     settles_at_rated_celsius: float | None
     settles_at_rated_sd_kelvin: float | None
     seconds_to_limit: float | None
     limit_celsius: float
+    ends_at_celsius: float | None = None  # with the air where it is heading
+    ends_at_sd_kelvin: float | None = None
     baseline_rise_coefficient: float | None = None  # K/A²; these three have a table of their own
     baseline_rise_coefficient_sd: float | None = None
     baseline_time: int | None = None  # when what it rests on begins

@@ -149,7 +149,15 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     )
     watch, tracked, common = _changes(replace(state, watch=watch), tracked, inputs)
     seen = judgement.look(
-        plan, state.bank, tracked, state.baseline, state.judgement, believed, inputs, GAP_SECONDS
+        plan,
+        state.bank,
+        tracked,
+        state.baseline,
+        state.judgement,
+        believed,
+        inputs,
+        state.record,
+        GAP_SECONDS,
     )
     unrest = jump.own_unrest(learning.unrest_ratio(state.record, watch.unrest), plan.groups)
     before = state.baseline

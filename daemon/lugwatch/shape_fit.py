@@ -6,8 +6,8 @@ the prior are tried, then the best of each joint is improved by Gauss and Newton
 Levenberg's damping (textbook: the expected information of Gaussian innovations from differences of
 neighbouring candidates). All candidates of all joints run through the product's own filter at once.
 Random numbers come from a fixed seed, so the same record gives the same shape.
-Not here: when to learn, where shapes are kept. May import: shape, jump, estimator,
-kalman, numpy.
+Not here: when to learn, where shapes are kept. May import: shape, jump, settling,
+air_ahead, estimator, kalman, numpy.
 """
 
 import math
@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import estimator, jump, kalman
+from lugwatch import air_ahead, estimator, jump, kalman, settling
 from lugwatch.estimator import SHAPES_PER_JOINT, Bank, Inputs
 from lugwatch.shape import PARAMETERS, Shapes, physical, representatives
 
@@ -55,6 +55,8 @@ class Learned:
     calm: Array  # (joints,) root mean square of what looked like a change in it (`jump`)
     unrest: Array  # (joints,) largest `jump.Watch.unrest` in it
     busiest: Array  # (joints,) largest heating in it; 1 is the rated current
+    soaked: Array  # (joints,) how far it let each joint settle, 0 to 1 (`settling.soaked_ratio`)
+    air_ahead: Array  # (joints, 3) where each joint's air went in it (`air_ahead.learn`)
     gain: Array  # log-likelihood against the default shapes, per window
 
 
@@ -111,6 +113,8 @@ def learn(
         calm=whole.calm,
         unrest=whole.unrest,
         busiest=whole.busiest,
+        soaked=settling.soaked_ratio(whole.most_soaked, whole.busiest),
+        air_ahead=air_ahead.learn(record),
         gain=(likelihood - plain_likelihood) / max(len(record), 1),
     )
 
@@ -255,6 +259,7 @@ class _Ran:
     calm: Array
     unrest: Array
     busiest: Array
+    most_soaked: Array  # largest mean heating over the slow time constant
 
 
 def _passed(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float) -> tuple[estimator.Tracked, Array]:
@@ -273,10 +278,14 @@ def _run(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float, tracked: es
     weight_sum, rise, square = zeros.copy(), zeros.copy(), zeros.copy()
     variance = np.full(bank.joints, np.inf)
     watch, squares, looks, unrest = jump.empty(bank.joints), zeros.copy(), zeros.copy(), np.ones(bank.joints)
-    busiest = zeros.copy()
+    busiest, soaking, most_soaked = zeros.copy(), zeros.copy(), zeros.copy()
+    slow = bank.tau_slow_seconds.reshape(bank.joints, -1)[:, 0]
     for inputs in record:
         tracked = estimator.step(bank, tracked, inputs, gap_seconds)
-        busiest = np.maximum(busiest, np.where(inputs.loaded, tracked.heating[::SHAPES_PER_JOINT], 0.0))
+        heating = np.where(inputs.loaded, tracked.heating[::SHAPES_PER_JOINT], 0.0)
+        busiest = np.maximum(busiest, heating)
+        soaking = settling.follow(soaking, heating, tracked.stepped_by[::SHAPES_PER_JOINT], slow)
+        most_soaked = np.maximum(most_soaked, soaking)
         weight = estimator.weights(tracked)
         beta, beta_variance = estimator.mixed_rise(tracked, weight)
         watch = jump.step(watch, bank, tracked, inputs)
@@ -299,4 +308,5 @@ def _run(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float, tracked: es
         calm=np.sqrt(squares / np.maximum(looks, 1.0)),
         unrest=unrest,
         busiest=busiest,
+        most_soaked=most_soaked,
     )

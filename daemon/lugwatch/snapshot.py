@@ -62,6 +62,8 @@ def to_text(state: State, monotonic_seconds: float, time: int) -> str:
             "calm": _finite(record.calm[i]),
             "unrest": _finite(record.unrest[i]),
             "busiest": _finite(record.busiest[i]),
+            "soaked": float(record.soaked[i]),
+            "air_ahead": record.air_ahead[i].tolist(),
             "change_ratio": float(state.watch.ratio[i]),
             # of the creep only where it begins: the passages themselves stand in the store
             "creep_first_passage_id": state.creep.first_passage_id[i],
@@ -208,7 +210,9 @@ def _with_shapes(state: State, document: dict[str, Any], same_boot: bool) -> Sta
     loaded_seconds, begun_seconds = record.loaded_seconds.copy(), record.begun_seconds.copy()
     takes_baseline = record.takes_baseline.copy()
     stage, mean, covariance = record.stage.copy(), record.shapes.mean.copy(), record.shapes.covariance.copy()
-    calm, unrest, busiest = record.calm.copy(), record.unrest.copy(), record.busiest.copy()
+    kept = {
+        name: getattr(record, name).copy() for name in ("calm", "unrest", "busiest", "soaked", "air_ahead")
+    }
     for i, joint in enumerate(state.plan.boat.joints):
         saved = document["joints"].get(joint.joint)
         if saved is None:
@@ -220,8 +224,9 @@ def _with_shapes(state: State, document: dict[str, Any], same_boot: bool) -> Sta
             continue
         stage[i] = saved["stage"]
         mean[i], covariance[i] = saved["shape_mean"], saved["shape_covariance"]
-        for name, values in (("calm", calm), ("unrest", unrest), ("busiest", busiest)):
-            values[i] = values[i] if saved[name] is None else saved[name]
+        for name, values in kept.items():
+            # a snapshot of an earlier version does not hold all of them
+            values[i] = values[i] if saved.get(name) is None else saved[name]
     record = replace(
         record,
         stage=stage,
@@ -230,9 +235,7 @@ def _with_shapes(state: State, document: dict[str, Any], same_boot: bool) -> Sta
         takes_baseline=takes_baseline,
         ahead_seconds=document["record_ahead_seconds"] if same_boot else np.nan,
         shapes=shape.Shapes(mean=mean, covariance=covariance),
-        calm=calm,
-        unrest=unrest,
-        busiest=busiest,
+        **kept,
     )
     bank = learning.bank(record, state.plan.bank, state.plan.has_neighbours)
     return replace(state, record=record, bank=bank)

@@ -112,6 +112,8 @@ class _Figures:
     ratio_sd: Values
     settles: Values
     settles_sd: Values
+    ends: Values
+    ends_sd: Values
     settles_rated: Values
     settles_rated_sd: Values
     seconds_to_limit: Values
@@ -138,11 +140,13 @@ def _figures(plan: Plan, seen: Seen, intake: Intake) -> _Figures:
         reference=_plain(seen.reference_celsius),
         amps=_plain(seen.amps),
         rise_coefficient=(believed.rise_kelvin_at_rated / rated_squared).tolist(),
-        rise_coefficient_sd=(believed.rise_sd_kelvin_at_rated / rated_squared).tolist(),
+        rise_coefficient_sd=(further.truth_sd_kelvin_at_rated / rated_squared).tolist(),
         ratio=_plain(seen.ratio),
         ratio_sd=_plain(seen.ratio_sd),
         settles=_plain(believed.settles_celsius),
         settles_sd=_plain(believed.settles_sd_kelvin),
+        ends=_plain(further.ends_celsius),
+        ends_sd=_plain(further.ends_sd_kelvin),
         settles_rated=_plain(further.settles_rated_celsius),
         settles_rated_sd=_plain(further.settles_rated_sd_kelvin),
         seconds_to_limit=_plain(further.seconds_to_limit),
@@ -166,6 +170,7 @@ def _estimate(
     reference, certain = figures.reference[i], figures.certain[i]
     shown = certain and not silent and reference is not None
     settled = figures.settles[i] if shown else None
+    ends = figures.ends[i] if shown else None
     at_rated = figures.settles_rated[i] if shown and joint.rated_amps is not None else None
     return Estimate(
         joint=joint.joint,
@@ -186,6 +191,8 @@ def _estimate(
         baseline_ratio_sd=figures.ratio_sd[i] if certain else None,
         settles_at_celsius=settled,
         settles_at_sd_kelvin=None if settled is None else figures.settles_sd[i],
+        ends_at_celsius=ends,
+        ends_at_sd_kelvin=None if ends is None else figures.ends_sd[i],
         settles_at_rated_celsius=at_rated,
         settles_at_rated_sd_kelvin=None if at_rated is None else figures.settles_rated_sd[i],
         seconds_to_limit=figures.seconds_to_limit[i] if shown and figures.judged[i] else None,

@@ -202,9 +202,15 @@ def _joint(
         until = [e for e in own if e.time <= start + moment * 1000]
         last = until[-1] if until else None
         loaded = last is not None and abs(last.current_amps or 0.0) >= floor_amps
-        if last is not None and loaded and last.settles_at_celsius is not None and last.settles_at_sd_kelvin:
-            errors = last.settles_at_celsius - lived.settles_celsius[m, :, row]
-            settles += [(m, w, float(error), last.settles_at_sd_kelvin) for w, error in enumerate(errors)]
+        if last is None or not loaded:
+            continue
+        said = (
+            (last.settles_at_celsius, last.settles_at_sd_kelvin),  # with the air as it is now
+            (last.ends_at_celsius, last.ends_at_sd_kelvin),  # with the air where it is heading
+        )
+        for way, (celsius, sd) in enumerate(said):
+            if celsius is not None and sd:
+                settles.append((m, way, float(celsius - lived.settles_celsius[m, way, row]), sd))
     enough = lived.rms_amps[CURRENTS.index(joint.current)] >= floor_amps
     final = own[-1] if own else None
     known = final is not None and enough and final.rise_coefficient is not None

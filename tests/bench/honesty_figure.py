@@ -60,6 +60,8 @@ def coverage(what: str, errors: np.ndarray, unit: str) -> list[Line]:
     percent = 100.0 * float(np.mean(np.abs(errors[:, 0]) <= NORMAL_95 * errors[:, 1]))
     rms, bias = float(np.sqrt(np.mean(errors[:, 0] ** 2))), float(np.mean(errors[:, 0]))
     sd = float(np.sqrt(np.mean(errors[:, 1] ** 2)))
+    nees = float(np.mean((errors[:, 0] / errors[:, 1]) ** 2))
+    half = NORMAL_95 * float(np.median(errors[:, 1]))
     return [
         Line(
             what=f"coverage: {what}",
@@ -68,6 +70,7 @@ def coverage(what: str, errors: np.ndarray, unit: str) -> list[Line]:
             met=LOW_PERCENT <= percent <= HIGH_PERCENT,
         ),
         note("  error rms, mean; deviation rms", f"{rms:.3f}, {bias:+.3f}; {sd:.3f} {unit}"),
+        note("  NEES; half a 95 % interval, median", f"{nees:.2f}; {half:.3f} {unit}"),
     ]
 
 

@@ -77,11 +77,18 @@ function numbers(joint, elapsed) {
   return [temperature(joint.probe_celsius), compared].filter(Boolean);
 }
 
+function about(celsius, sdKelvin) {
+  const spread = 2 * (sdKelvin || 0);
+  return `${temperature(celsius, 0)} (${bare(celsius - spread)} to ${bare(celsius + spread)})`;
+}
+
 function smallText(joint) {
   const words = [STATE_WORDS[joint.state] || joint.state];
   if (joint.settles_at_celsius !== null && joint.state !== "no_load") {
-    const spread = 2 * (joint.settles_at_sd_kelvin || 0);
-    words.push(`settles near ${temperature(joint.settles_at_celsius, 0)} (${bare(joint.settles_at_celsius - spread)} to ${bare(joint.settles_at_celsius + spread)})`);
+    words.push(`settles near ${about(joint.settles_at_celsius, joint.settles_at_sd_kelvin)} in this air`);
+    if (joint.ends_at_celsius !== null) {
+      words.push(`${about(joint.ends_at_celsius, joint.ends_at_sd_kelvin)} where the air is heading`);
+    }
   }
   words.push(`limit ${temperature(joint.limit_celsius, 0)}`);
   if (joint.seconds_to_limit !== null) words.push(`there in ${duration(joint.seconds_to_limit)}`);

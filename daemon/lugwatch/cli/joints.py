@@ -33,7 +33,8 @@ def command(database: Path, at: str | None, as_json: bool) -> None:
         "now",
         "above surroundings",
         "current",
-        "settles at",
+        "settles at, in this air",
+        "where the air is heading",
         "limit",
         "against baseline",
         "resistance",
@@ -50,6 +51,7 @@ def _row(e: Estimate, names: dict[str, str]) -> tuple[str, ...]:
         _number(e.rise_kelvin, "K"),
         _number(e.current_amps, "A", 0),
         _settles(e),
+        _band(e.ends_at_celsius, e.ends_at_sd_kelvin),
         f"{e.limit_celsius:g} °C",
         _against(e),
         _resistance(e),
@@ -62,11 +64,14 @@ def _number(value: float | None, unit: str, digits: int = 1) -> str:
 
 
 def _settles(e: Estimate) -> str:
-    if e.settles_at_celsius is None:
-        return "not known"
-    band = "" if e.settles_at_sd_kelvin is None else f" ± {2 * e.settles_at_sd_kelvin:.0f}"
     when = "" if e.seconds_to_limit is None else f", limit in {format_duration(e.seconds_to_limit)}"
-    return f"{e.settles_at_celsius:.0f}{band} °C{when}"
+    return _band(e.settles_at_celsius, e.settles_at_sd_kelvin) + when
+
+
+def _band(celsius: float | None, sd_kelvin: float | None) -> str:
+    if celsius is None:
+        return "not known"
+    return f"{celsius:.0f}{'' if sd_kelvin is None else f' ± {2 * sd_kelvin:.0f}'} °C"
 
 
 def _resistance(e: Estimate) -> str:

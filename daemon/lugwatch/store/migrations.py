@@ -11,7 +11,7 @@ from sqlite_utils import Database, Migrations
 
 APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
 # one per migration: a file with a higher number comes from a newer version and is refused
-SCHEMA_NUMBER = 5
+SCHEMA_NUMBER = 6
 
 _BOAT = (
     """CREATE TABLE boot (
@@ -276,16 +276,6 @@ def journal_and_baselines(db: Database) -> None:
     )
 
 
-def migrate(connection: sqlite3.Connection) -> None:
-    """Bring a database of ours to this version's tables. Raises sqlite3.Error."""
-    database = Database(connection, recursive_triggers=False, execute_plugins=False)
-    if migrations.pending(database):
-        migrations.apply(database)
-        connection.execute(f"PRAGMA user_version = {SCHEMA_NUMBER}")
-        # the schema number must stand in the main file, where `opening` looks for it
-        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-
-
 @migrations()
 def learning_windows(db: Database) -> None:
     """What joints are still to be learned from; emptied when nothing is left to learn."""
@@ -298,3 +288,20 @@ def learning_windows(db: Database) -> None:
             body BLOB NOT NULL
         ) STRICT"""
     )
+
+
+@migrations()
+def ends_at(db: Database) -> None:
+    """Where a joint ends with the air where it is heading; null in rows that were written before."""
+    db.execute("ALTER TABLE estimate ADD COLUMN ends_at_celsius REAL")
+    db.execute("ALTER TABLE estimate ADD COLUMN ends_at_sd_kelvin REAL")
+
+
+def migrate(connection: sqlite3.Connection) -> None:
+    """Bring a database of ours to this version's tables. Raises sqlite3.Error."""
+    database = Database(connection, recursive_triggers=False, execute_plugins=False)
+    if migrations.pending(database):
+        migrations.apply(database)
+        connection.execute(f"PRAGMA user_version = {SCHEMA_NUMBER}")
+        # the schema number must stand in the main file, where `opening` looks for it
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
