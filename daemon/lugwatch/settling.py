@@ -323,9 +323,6 @@ def _draught_ratio(bank: Bank, weight: Array) -> Array:
     return result
 
 
-# ---- the rise against the truth ----------------------------------------------------------------
-
-
 def rise_sd_kelvin(bank: Bank, tracked: Tracked, inputs: Inputs, asked: Asked) -> Array:
     """Deviation of each joint's rise at rated current against the truth (joints,) [K].
 
@@ -357,8 +354,7 @@ def rise_sd_kelvin(bank: Bank, tracked: Tracked, inputs: Inputs, asked: Asked) -
     walked = _mean(weight, bank.offset_walk_kelvin.reshape(shape)) ** 2 * GATHERING_HOURS
     is_heat = walked / (walked + CALIBRATION_KELVIN**2)
     confounded = (is_heat * offset) ** 2 + is_heat * CALIBRATION_KELVIN**2
-    unsoaked = UNSOAKED_RATIO * (1.0 - asked.soaked)
-    draught = _draught_ratio(bank, weight)
+    unsoaked, draught = UNSOAKED_RATIO * (1.0 - asked.soaked), _draught_ratio(bank, weight)
     brought = draught * _mean(weight, share) * warmer / heating
     other = OTHER_LOAD_RATIO * _log_ratio(heating * rated, asked.loaded_amps_squared)
     shares = rise**2 * (draught**2 + unsoaked**2 + other**2) + brought**2
