@@ -36,7 +36,7 @@ from lugwatch.estimator import (
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-# Shares that follow were set on bench boats 1 to 8 and hold on 9 to 13.
+# Shares that follow were set on bench boats 1 to 8 and looked at again on 9 to 13.
 # Draughts of the hour and the day, and heat that is shed faster the hotter a joint is: what a steady rise
 # differs by from the one that was learned, although the joint is the same.
 DRAUGHT_RATIO = 0.045
