@@ -280,3 +280,16 @@ def test_what_all_joints_of_a_current_show_together_is_no_contact() -> None:
     assert np.isnan(alone[3:]).all()
     unknown = jump.own_unrest(np.array([8.0, nan, 5.0, nan, 4.0]), groups)
     assert unknown[0] == 8.0 and unknown[2] == 5.0
+
+
+def test_a_contact_does_not_heal_by_itself_but_what_was_believed_may_be_taken_back() -> None:
+    information, evidence = np.zeros((2, jump.MOMENTS)), np.zeros((2, jump.MOMENTS))
+    information[:, 0], evidence[:, 0] = 50.0, -6.5 * np.sqrt(50.0)  # 6.5 deviations, 0.9 K of 8 K less
+    seen = replace(jump.empty(2), information=information, evidence=evidence, heating=np.full(2, 0.8))
+    nobody = np.zeros((0, 2), dtype=bool)
+    believed_before = replace(seen, ratio=np.array([1.0, 1.4]))
+    assert jump.find(believed_before, np.full(2, 8.0), np.ones(2), nobody).own.tolist() == [False, True]
+    far = replace(seen, evidence=evidence * 1.5)
+    assert jump.find(far, np.full(2, 8.0), np.ones(2), nobody).own.all(), "a probe that came off"
+    worse = replace(seen, evidence=-evidence)
+    assert jump.find(worse, np.full(2, 8.0), np.ones(2), nobody).own.all()

@@ -55,6 +55,9 @@ OWN_SHARE = 0.5
 # Deviations beyond which a change is believed, and the smallest that matters, as a share of the rise.
 BELIEVED_SD = 5.0
 SMALLEST_RATIO = 0.08
+# A contact does not heal while current flows: less heating is believed so much later, unless more was believed
+# before. A battery's body or a fan does it on healthy passages (7 deviations); a probe that came off, far more.
+HEALING_RATIO = 1.6
 LIKELY_RATIO = 1.0  # a contact that goes bad is likely to double what the joint makes
 # A change that does not show by this much at the present load may be a neighbour's or the air's.
 SMALLEST_KELVIN = 0.3
@@ -207,6 +210,7 @@ def find(
     rise = np.maximum(np.abs(rise_kelvin), 1e-6)
     share = np.where(sharpness > 0.0, size / rise, np.nan)
     bound = BELIEVED_SD * np.maximum(1.0, calm / CALM_RMS)
+    bound = np.where((deviations < 0.0) & (watch.ratio <= 1.0), HEALING_RATIO * bound, bound)
     own = (np.abs(deviations) > bound) & (np.abs(share) > SMALLEST_RATIO)
     own &= (np.abs(size) * watch.heating > SMALLEST_KELVIN) & (rise * watch.heating > VISIBLE_KELVIN)
     if excused is not None:
