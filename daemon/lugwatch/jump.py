@@ -55,8 +55,9 @@ OWN_SHARE = 0.5
 # Deviations beyond which a change is believed, and the smallest that matters, as a share of the rise.
 BELIEVED_SD = 5.0
 SMALLEST_RATIO = 0.08
-# A contact does not heal while current flows: less heating is believed so much later, unless more was believed
-# before. A battery's body or a fan does it on healthy passages (7 deviations); a probe that came off, far more.
+# A contact does not heal while current flows: less heating is believed so much later, unless more was
+# believed before. A battery's body or a fan does it on healthy passages (7 deviations); a probe that came
+# off goes far beyond.
 HEALING_RATIO = 1.6
 LIKELY_RATIO = 1.0  # a contact that goes bad is likely to double what the joint makes
 # A change that does not show by this much at the present load may be a neighbour's or the air's.
