@@ -62,8 +62,9 @@ HEALING_RATIO = 1.6
 LIKELY_RATIO = 1.0  # a contact that goes bad is likely to double what the joint makes
 # A change that does not show by this much at the present load may be a neighbour's or the air's.
 SMALLEST_KELVIN = 0.3
-# A joint whose current makes less of a rise than this is not judged: what its neighbours do is more.
-VISIBLE_KELVIN = 0.5
+# A joint whose current makes less of a rise than this is not judged: what its neighbours do is more, and
+# what is left of the heat of a machine's body after the current was turned down.
+VISIBLE_KELVIN = 1.0
 # A record of a joint that was well has deviations of about one; restless joints are believed later.
 CALM_RMS = 1.5
 # So many joints that share an air or a current tell what is common to all of them.

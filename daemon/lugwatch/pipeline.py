@@ -51,9 +51,9 @@ Array = NDArray[np.float64]
 
 # A pause longer than this leaves the modes of a joint unknown.
 GAP_SECONDS = 600.0
-# Before a shape was learned from a whole passage a change must be so much clearer to be believed.
-EARLY_RATIO = 2.0
-WHOLE_STAGE = 2
+# Before shapes are learned for good a change must be so much clearer to be believed; by how often they were
+# learned: never, from the first hour, from a passage.
+EARLY_RATIO: Array = np.array([2.0, 2.0, 1.4, 1.0])
 # Estimates are put out this often, and at once when a joint changes its state.
 PUT_OUT_SECONDS = 30.0
 
@@ -258,7 +258,7 @@ def _changes(
         watch = jump.calmed(watch, np.asarray(air.believed @ plan.airs, dtype=bool))
     rise, _ = estimator.mixed_rise(tracked, estimator.weights(tracked))
     # what little was seen of it so far was perhaps its calmest hour
-    early = np.where(state.record.stage < WHOLE_STAGE, EARLY_RATIO, 1.0)
+    early = EARLY_RATIO[np.minimum(state.record.stage, learning.STAGES)]
     bound = early * np.maximum(calm, jump.CALM_RMS)
     found = jump.find(watch, rise, bound, plan.groups, plan.metal, air.excused)
     if found.own.any():
