@@ -36,7 +36,7 @@ def test_a_steady_joint_sets_nothing() -> None:
     ("ratio", "sd", "change", "verdict", "category"),
     [
         (1.30, 0.05, 1.0, Verdict.TRUE, Category.CAUTION),  # 6.8 deviations
-        (1.30, 0.10, 1.0, Verdict.HOLD, Category.CAUTION),  # 3.4: neither certain nor gone
+        (1.30, 0.10, 1.0, Verdict.HOLD, Category.CAUTION),  # 3.4 deviations: neither certain nor gone
         (1.10, 0.01, 1.0, Verdict.HOLD, Category.CAUTION),  # certain, and too little to say
         (1.05, 0.05, 1.0, Verdict.FALSE, Category.CAUTION),
         (1.05, 0.05, 1.2, Verdict.TRUE, Category.CAUTION),  # a change in this passage
@@ -50,6 +50,35 @@ def test_warming(ratio: float, sd: float, change: float, verdict: Verdict, categ
     found = alert_rules.warming(facts, T)
     assert (found.verdict, found.category) == (verdict, category)
     assert alert_rules.warming(replace(facts, loaded=False), T).verdict is Verdict.HOLD
+
+
+def test_warming_that_others_in_its_air_show_too_is_none_of_its_own() -> None:
+    facts = replace(STEADY, ratio=1.4, ratio_sd=0.05)
+    assert alert_rules.warming(facts, T).verdict is Verdict.TRUE
+    assert alert_rules.warming(replace(facts, company_ratio=1.3), T).verdict is Verdict.HOLD
+    assert alert_rules.warming(replace(facts, company_ratio=1.05), T).verdict is Verdict.TRUE
+
+
+def test_warming_beside_a_far_worse_neighbour_waits_but_a_change_of_its_own_does_not() -> None:
+    facts = replace(STEADY, ratio=1.4, ratio_sd=0.05, shadowed=True)
+    assert alert_rules.warming(facts, T).verdict is Verdict.HOLD
+    assert alert_rules.warming(replace(facts, change_ratio=1.3), T).verdict is Verdict.TRUE
+
+
+def test_a_change_back_to_what_it_used_to_be_is_no_warming() -> None:
+    """A fan that stops makes of a joint what it was when its baseline was taken."""
+    back = replace(STEADY, ratio=0.98, ratio_sd=0.05, change_ratio=1.25)
+    assert alert_rules.warming(back, T).verdict is not Verdict.TRUE
+    assert alert_rules.warming(replace(back, ratio=1.08), T).verdict is Verdict.TRUE
+
+
+def test_an_air_that_is_misread_is_said_at_once_and_with_its_size() -> None:
+    air = Channel(channel="air", quantity=Quantity.CELSIUS, name="Locker air", source=None)
+    found = alert_rules.common_finding(air, 0, -3.1, 8)
+    assert (found.verdict, found.joint, found.channel) == (Verdict.TRUE, None, "air")
+    assert found.on_delay_seconds == 0.0
+    assert "Locker air reads about 3 K colder than the 8 joints" in found.text
+    assert alert_rules.common_finding(air, 0, 0.3, 8).verdict is Verdict.FALSE
 
 
 def test_warming_without_a_baseline_goes_by_the_change_alone() -> None:
@@ -89,7 +118,7 @@ def test_what_is_common_names_the_air_or_the_shunt_and_no_joint() -> None:
     air = Channel(channel="air", quantity=Quantity.CELSIUS, name="locker", source=None)
     amps = Channel(channel="alternator", quantity=Quantity.AMPS, name="alternator", source=None)
     for channel, word in ((air, "air probe"), (amps, "clamp meter")):
-        found = alert_rules.common_finding(channel, -1, 4)
+        found = alert_rules.common_finding(channel, -1, 0.0, 4)
         assert (found.verdict, found.joint, found.channel) == (Verdict.TRUE, None, channel.channel)
         assert "less than before" in found.text and word in found.advice
-        assert alert_rules.common_finding(channel, 0, 4).verdict is Verdict.FALSE
+        assert alert_rules.common_finding(channel, 0, 0.0, 4).verdict is Verdict.FALSE

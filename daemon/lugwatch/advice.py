@@ -103,6 +103,20 @@ def common_mode(channel: Channel, way: int, joints: int) -> tuple[str, str]:
     return text, advice
 
 
+def air_misread(channel: Channel, shift_kelvin: float, joints: int) -> tuple[str, str]:
+    """Text and advice of an air probe whose reading jumped although no joint in that air felt it."""
+    way = "warmer" if shift_kelvin > 0 else "colder"
+    text = (
+        f"{channel.name} reads about {abs(shift_kelvin):.0f} K {way} than the {joints} joints in that air "
+        "make of it, all at once."
+    )
+    advice = (
+        "Their contacts are not blamed. Look whether the probe has come off its place, lies on warm metal or "
+        "hangs in a draught; a hatch that opens can look the same."
+    )
+    return text, advice
+
+
 def gain(creep: Creep) -> str:
     """How much it has gained, over what: "+18 % over 9 passages since 3 June (95 %: +11 to +25)"."""
     if creep.gain_ratio is None or creep.first_time is None:

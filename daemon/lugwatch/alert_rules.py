@@ -34,12 +34,14 @@ class Thresholds:
     delay_seconds: float = 60.0
     hot_delay_seconds: float = 10.0
     warming_ratio: float = 1.12  # caution
+    changed_ratio: float = 1.08  # a sudden change, which is beyond doubt when it is believed…
+    changed_above_ratio: float = 1.1  # …and not merely back to what it used to be: a fan has stopped
     warming_clear_ratio: float = 1.06
     warming_warning_ratio: float = 1.6
-    certainty_sd: float = 4.5  # how many standard deviations "certain" is
+    certainty_sd: float = 3.5  # how many standard deviations "certain" is
     warning_sd: float = 2.0  # beyond warming_warning_ratio by so many
     heading_sd: float = 1.28  # nine in ten, since settling deviations are against the truth
-    change_delay_seconds: float = 20.0  # a sudden change is already certain when it is believed
+    change_delay_seconds: float = 0.0  # a sudden change is already certain when it is believed
     unrest_ratio: float = 3.0  # of the most while it was well
     off_joint_ratio: float = 0.4  # a bad joint never answers less to current than it did
     off_joint_clear_ratio: float = 0.7
@@ -56,6 +58,8 @@ class JointFacts:
     ratio: float | None  # rise against baseline
     ratio_sd: float | None
     change_ratio: float  # sudden changes believed on this passage; 1: none
+    company_ratio: float = 1.0  # what the others in its air show of the same; 1: nothing
+    shadowed: bool = False  # a joint on the same metal shows so much more that this may be its heat
     unrest_ratio: float | None
     settles_celsius: float | None  # None: not known, or thermal runaway
     settles_sd_kelvin: float | None
@@ -152,7 +156,8 @@ def heading_hot(facts: JointFacts, t: Thresholds) -> Finding:
 def warming(facts: JointFacts, t: Thresholds) -> Finding:
     """Heats more than it did, certainly and for a while; holds while there is no load to judge by.
 
-    Either the rise is above its baseline beyond doubt, or a sudden change was found in this passage.
+    Either the rise is above its baseline beyond doubt, and above what others in its air show of the same,
+    or a sudden change was found in this passage.
     """
     ratio, sd, change = facts.ratio or 0.0, facts.ratio_sd or 0.0, facts.change_ratio
     known = ratio > 0.0 and sd > 0.0
@@ -161,11 +166,12 @@ def warming(facts: JointFacts, t: Thresholds) -> Finding:
         """How many deviations above; a ratio errs by a factor, so its certainty is its logarithm's."""
         return math.log(ratio / than) / (sd / ratio) if known else 0.0
 
-    trending = ratio >= t.warming_ratio and above(1.0) > t.certainty_sd
-    changed = change >= t.warming_ratio
+    others = facts.company_ratio
+    trending = ratio >= others * t.warming_ratio and above(others) > t.certainty_sd
+    changed = change >= t.changed_ratio and (not known or ratio + sd >= t.changed_above_ratio)
     worse = trending and above(t.warming_warning_ratio) > t.warning_sd
     category = Category.WARNING if worse else Category.CAUTION
-    if not facts.loaded or not (known or changed):
+    if not facts.loaded or not (known or changed) or (facts.shadowed and not changed):
         verdict = Verdict.HOLD
     else:
         verdict = _verdict(trending or changed, max(ratio, change) < t.warming_clear_ratio)
@@ -222,21 +228,33 @@ def probe_off_joint(facts: JointFacts, t: Thresholds) -> Finding:
     )
 
 
-def common_finding(channel: Channel, way: int, joints: int) -> Finding:
-    """All joints of one air or one current changed together: air or shunt, not contacts."""
-    text, what_to_do = advice.common_mode(channel, way, joints)
+def common_finding(channel: Channel, way: int, shift_kelvin: float, joints: int) -> Finding:
+    """All joints of one air or one current changed together: air or shunt, not contacts.
+
+    way: they heat more (1) or less (-1) than before, or neither; shift_kelvin: by which their air is
+    believed to be read too warm, which is said at once.
+    """
+    shifted = abs(shift_kelvin) > SHIFT_KELVIN
+    text, what_to_do = (
+        advice.air_misread(channel, shift_kelvin, joints)
+        if shifted
+        else advice.common_mode(channel, way, joints)
+    )
     return Finding(
         condition=Condition.COMMON_MODE,
         joint=None,
         channel=channel.channel,
-        verdict=_true(way != 0),
+        verdict=_true(way != 0 or shifted),
         category=Category.CAUTION,
-        on_delay_seconds=120.0,
+        on_delay_seconds=0.0 if shifted else 120.0,
         off_delay_seconds=900.0,
         text=text,
         advice=what_to_do,
     )
 
+
+# An air that is read so far off was read wrong, not weather; half of what is believed at all.
+SHIFT_KELVIN = 0.5
 
 JOINT_RULES: Sequence[Callable[[JointFacts, Thresholds], Finding]] = (
     hot,

@@ -15,6 +15,7 @@ from lugwatch import (
     alert_rules,
     alert_states,
     belief,
+    company,
     creep,
     estimator,
     journal,
@@ -49,6 +50,7 @@ def learned(state: State, answer: learning.Answer) -> Changed:
         state,
         record=record,
         watch=jump.restart(state.watch, moved, record.busiest),
+        company=company.restart(state.company, moved),
         baseline=baseline,
         journal=noted,
         bank=bank,
@@ -149,6 +151,7 @@ def _without_baseline(state: State, i: int, over: Sequence[Condition]) -> Change
         book=book,
         baseline=learning.emptied(state.baseline, only),
         watch=jump.restart(state.watch, only, state.record.busiest),
+        company=company.restart(state.company, only),
         journal=journal.undate(state.journal, only),
     )
     state, crept = judge_creep(_forget_rises(state, only), now, time)

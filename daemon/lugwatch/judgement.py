@@ -15,6 +15,7 @@ from lugwatch import (
     alert_rules,
     alert_states,
     belief,
+    company,
     estimator,
     jump,
     learning,
@@ -24,7 +25,7 @@ from lugwatch import (
 )
 from lugwatch.alert_states import Book, Finding
 from lugwatch.intake import Intake, Window
-from lugwatch.model import Condition, JointState, Quantity
+from lugwatch.model import JointState, Quantity
 from lugwatch.passages import Observation
 from lugwatch.plan import MISSING, Plan
 
@@ -37,8 +38,6 @@ RATE_WINDOWS = 8
 # "The present current" of a projection: hunting of a regulator is not a new current.
 PRESENT_SECONDS = 60.0
 SHOWN_RATIO = 0.35  # a figure that the filter is less certain of than this share of it is not shown
-# A joint whose current makes less of a rise than this is not judged by it: what its neighbours do is more.
-VISIBLE_KELVIN = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,19 +173,18 @@ def _known(value: float) -> float | None:
 
 
 def joint_findings(
-    plan: Plan, seen: Seen, change_ratio: Array, unrest_ratio: Array, book: Book
+    plan: Plan, seen: Seen, watch: jump.Watch, unrest_ratio: Array, book: Book
 ) -> list[Finding]:
     """Every joint rule on every joint of which it could say something that changes the book.
 
-    change_ratio, unrest_ratio: (joints,) sudden changes believed on this passage; restlessness against
-    the most while the joint was well, NaN: not known.
+    unrest_ratio: (joints,) restlessness against the most while the joint was well, NaN: not known.
     """
     believed, thresholds = seen.believed, plan.thresholds
     figures = screening.Figures(
         probe_celsius=seen.probe_celsius,
         limit_celsius=plan.limit_celsius,
         ratio=seen.ratio,
-        change_ratio=change_ratio,
+        change_ratio=watch.ratio,
         unrest_ratio=unrest_ratio,
         settles_celsius=believed.settles_celsius,
         rising_kelvin_per_minute=seen.rate_kelvin_per_minute,
@@ -194,6 +192,9 @@ def joint_findings(
     )
     accused = screening.may_accuse(figures, thresholds, alert_rules.JOINT_RULES)
     concerned = alert_states.joints_concerned(book)
+    visible = seen.judged & (seen.rise_now_kelvin >= jump.VISIBLE_KELVIN)
+    shown = np.where(visible, seen.ratio, np.nan)
+    beside = company.beside(shown, seen.rise_now_kelvin, plan.airs, plan.metal)
     findings: list[Finding] = []
     for i, joint in enumerate(plan.boat.joints):
         if not (accused[i] or joint.joint in concerned):
@@ -204,10 +205,12 @@ def joint_findings(
         facts = alert_rules.JointFacts(
             joint=joint,
             probe_celsius=_known(seen.probe_celsius[i]),
-            loaded=judged and bool(seen.rise_now_kelvin[i] >= VISIBLE_KELVIN),
+            loaded=bool(visible[i]),
             ratio=_known(seen.ratio[i]),
             ratio_sd=_known(seen.ratio_sd[i]),
-            change_ratio=float(change_ratio[i]),
+            change_ratio=float(watch.ratio[i]),
+            company_ratio=float(beside.ratio[i]),
+            shadowed=bool(beside.shadowed[i]),
             unrest_ratio=_known(unrest_ratio[i]),
             settles_celsius=settles,
             settles_sd_kelvin=_known(believed.settles_sd_kelvin[i]) if certain else None,
@@ -223,17 +226,6 @@ def joint_findings(
         )
         findings += [rule(facts, thresholds) for rule in alert_rules.JOINT_RULES]
     return findings
-
-
-def common_findings(plan: Plan, common: NDArray[np.intp], book: Book) -> list[Finding]:
-    """What all joints of one air or one current show together; common: (groups,) its direction or 0."""
-    if not (common.any() or alert_states.is_said(book, Condition.COMMON_MODE)):
-        return []
-    return [
-        alert_rules.common_finding(plan.channels.channels[plan.channels.index[channel]], int(way), size)
-        for channel, way, size in zip(plan.group_channels, common, plan.groups.sum(axis=1), strict=True)
-        if size >= jump.COMPANY
-    ]
 
 
 def channel_findings(

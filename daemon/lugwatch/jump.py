@@ -27,27 +27,46 @@ from lugwatch.estimator import (
     Inputs,
     Tracked,
     per_row,
+    reference_celsius,
 )
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-MOMENTS = 12  # at which a change may have begun…
-APART_SECONDS = 120.0  # …so far apart
+MOMENTS = 20  # at which a change may have begun…
+APART_SECONDS = 60.0  # …so far apart
 # An intermittent contact shows as restless innovations over about this long; one reading that is far
 # off is no unrest.
 UNREST_SECONDS = 600.0
 LARGEST_SD = 10.0
+# While modes still run after the current the shape's own errors show: the lag of a probe and whatever
+# stands between it and the heat delay the first windows of a step by as much as they bring. Measured on
+# bench boats, innovations grow by a half to all of what the modes still gain in a window.
+LAGGING_RATIO = 0.5
+# A load held for so long without a surprise is one that the shape is known at.
+BUSY_SECONDS = 1200.0
+QUIETEST = 0.25  # noises that were learned are hardly more than twice what they are
+# Air that an engine warms runs so far ahead of what has come through to a joint; a hatch leaves twice that
+# within minutes, and shows how well the way of the air is known.
+USUAL_SWING_KELVIN = 1.5
 # What a contact makes warms lug and stud at once and cable and bar later; halves, as in the step
 # responses of many joints computed from their parts.
 OWN_SHARE = 0.5
 # Deviations beyond which a change is believed, and the smallest that matters, as a share of the rise.
-BELIEVED_SD = 5.5
+BELIEVED_SD = 5.0
 SMALLEST_RATIO = 0.08
+# A contact does not heal while current flows: less heating is believed so much later, unless more was
+# believed before. A battery's body or a fan does it on healthy passages (7 deviations); a probe that came
+# off goes far beyond.
+HEALING_RATIO = 1.6
+LIKELY_RATIO = 1.0  # a contact that goes bad is likely to double what the joint makes
 # A change that does not show by this much at the present load may be a neighbour's or the air's.
 SMALLEST_KELVIN = 0.3
+# A joint whose current makes less of a rise than this is not judged: what its neighbours do is more, and
+# what is left of the heat of a machine's body after the current was turned down.
+VISIBLE_KELVIN = 1.0
 # A record of a joint that was well has deviations of about one; restless joints are believed later.
-CALM_RMS = 1.2
+CALM_RMS = 1.5
 # So many joints that share an air or a current tell what is common to all of them.
 COMPANY = 3
 COMMON_SD = 8.0
@@ -66,6 +85,7 @@ class Watch:
     square: Array  # (joints,) the same of its square: 1 while the model holds
     heating: Array  # (joints,) now; 1 is the rated current
     busiest: Array  # (joints,) largest heating it was learned from; 1 is the rated current
+    known: Array  # (joints,) largest heating at which it is known by now
     ratio: Array  # (joints,) β after the changes believed so far against β before them
 
     @property
@@ -87,6 +107,7 @@ def empty(joints: int, busiest: Array | None = None) -> Watch:
         ratio=np.ones(joints),
         heating=np.zeros(joints),
         busiest=np.full(joints, np.inf) if busiest is None else busiest,
+        known=np.full(joints, np.inf) if busiest is None else busiest,
     )
 
 
@@ -111,14 +132,28 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
     seen = error @ OBSERVED
     gain = tracked.gain[centre]
     # a load far beyond any it was learned from shows the shape's errors as well
-    beyond = np.maximum(1.0, tracked.heating[centre] / np.maximum(watch.busiest, 1e-3))
-    variance = tracked.innovation_variance[centre] * beyond**2
-    weight = np.where(inputs.loaded & gain.any(axis=1), 1.0 / variance, 0.0)
+    beyond = np.maximum(1.0, tracked.heating[centre] / np.maximum(watch.known, 1e-3))
+    reference = reference_celsius(bank, inputs)[centre]
+    swing = np.abs(np.nan_to_num(reference - tracked.air_fast_celsius[centre]))
+    beyond *= np.maximum(1.0, swing / USUAL_SWING_KELVIN)
+    mean = tracked.mean[centre]
+    lagging = (1.0 - keep_fast[:, 0]) * (heating[:, 0] * mean[:, OWN] - mean[:, FAST])
+    lagging += (1.0 - keep_slow[:, 0]) * (heating[:, 0] * mean[:, SOAK] - mean[:, SLOW])
+    variance = (tracked.innovation_variance[centre] + (LAGGING_RATIO * lagging) ** 2) * beyond**2
+    own_variance = variance.copy()
+    # and of its noises: there they are taken to be what they have been lately
+    quiet = np.clip(watch.square, QUIETEST, 1.0)
+    variance *= np.where(tracked.heating[centre] > watch.busiest, quiet, 1.0)
+    visible = (mean[:, OWN] + mean[:, SOAK]) * heating[:, 0] > VISIBLE_KELVIN
+    weight = np.where(inputs.loaded & visible & gain.any(axis=1), 1.0 / variance, 0.0)
     information += seen * seen * weight[:, None]
     evidence += seen * (weight * tracked.innovation[centre])[:, None]
     error -= seen[:, :, None] * gain[:, None, :]
     share = np.where(weight > 0.0, 1.0 - np.exp(-seconds / UNREST_SECONDS), 0.0)
-    standard = np.clip(tracked.innovation[centre] * np.sqrt(weight), -LARGEST_SD, LARGEST_SD)
+    standard = tracked.innovation[centre] * np.sqrt(np.where(weight > 0.0, 1.0 / own_variance, 0.0))
+    standard = np.clip(standard, -LARGEST_SD, LARGEST_SD)
+    known = np.where(weight > 0.0, 1.0 - np.exp(-seconds / BUSY_SECONDS), 0.0)
+    known_heating = watch.known + known * np.maximum(tracked.heating[centre] - watch.known, 0.0)
     return Watch(
         error=error,
         information=information,
@@ -129,6 +164,7 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
         square=watch.square + share * (standard**2 - watch.square),
         ratio=watch.ratio,
         busiest=watch.busiest,
+        known=known_heating,
         heating=tracked.heating[centre],
     )
 
@@ -153,7 +189,14 @@ class Found:
     common: NDArray[np.intp]  # (groups,) 1 all warmer, -1 all cooler, 0 nothing in common
 
 
-def find(watch: Watch, rise_kelvin: Array, calm: Array, groups: Flags, metal: Flags | None = None) -> Found:
+def find(
+    watch: Watch,
+    rise_kelvin: Array,
+    calm: Array,
+    groups: Flags,
+    metal: Flags | None = None,
+    excused: Flags | None = None,
+) -> Found:
     """Look at what has been matched.
 
     rise_kelvin: (joints,) β; calm: (joints,) root mean square of the deviations in the record it was
@@ -161,6 +204,7 @@ def find(watch: Watch, rise_kelvin: Array, calm: Array, groups: Flags, metal: Fl
     or a current. A change that the others of a group show in the same proportion is air or shunt.
     metal: (joints, joints) neighbours on the same metal; None: nobody has any. A bad joint heats its
     neighbours: of them only the one whose change is clearest, or was believed before, is accused.
+    excused: (joints,) what they show is better explained otherwise (`company`); None: nobody.
     """
     deviations, size, moment = strongest(watch)
     rows = np.arange(len(size))
@@ -168,8 +212,11 @@ def find(watch: Watch, rise_kelvin: Array, calm: Array, groups: Flags, metal: Fl
     rise = np.maximum(np.abs(rise_kelvin), 1e-6)
     share = np.where(sharpness > 0.0, size / rise, np.nan)
     bound = BELIEVED_SD * np.maximum(1.0, calm / CALM_RMS)
+    bound = np.where((deviations < 0.0) & (watch.ratio <= 1.0), HEALING_RATIO * bound, bound)
     own = (np.abs(deviations) > bound) & (np.abs(share) > SMALLEST_RATIO)
-    own &= np.abs(size) * watch.heating > SMALLEST_KELVIN
+    own &= (np.abs(size) * watch.heating > SMALLEST_KELVIN) & (rise * watch.heating > VISIBLE_KELVIN)
+    if excused is not None:
+        own &= ~excused
     if metal is not None:
         # only one who could be accused itself can have heated the others
         louder = own[None, :] & (np.abs(deviations)[None, :] > np.abs(deviations)[:, None])
@@ -215,6 +262,18 @@ def own_unrest(unrest_ratio: Array, groups: Flags) -> Array:
     return result
 
 
+def calmed(watch: Watch, joints: Flags) -> Watch:
+    """What these joints (joints,) showed was not theirs; what was believed before stands."""
+    return replace(
+        watch,
+        error=np.where(joints[:, None, None], 0.0, watch.error),
+        information=np.where(joints[:, None], 0.0, watch.information),
+        evidence=np.where(joints[:, None], 0.0, watch.evidence),
+        drift=np.where(joints, 0.0, watch.drift),
+        square=np.where(joints, 1.0, watch.square),
+    )
+
+
 def forget(watch: Watch) -> Watch:
     """A passage has ended: changes believed in it are judged against the baseline from now on."""
     return replace(watch, ratio=np.ones(len(watch.ratio)))
@@ -235,6 +294,7 @@ def restart(watch: Watch, joints: Flags, busiest: Array) -> Watch:
         drift=np.where(joints, 0.0, watch.drift),
         square=np.where(joints, 1.0, watch.square),
         busiest=np.where(joints, busiest, watch.busiest),
+        known=np.where(joints, busiest, watch.known),
         ratio=np.where(joints, 1.0, watch.ratio),
     )
 
@@ -249,12 +309,15 @@ def believe(watch: Watch, tracked: Tracked, found: Found, rise_kelvin: Array) ->
     """The filter moves to where it would be had it known of the changes that are joints' own."""
     rows = np.arange(len(found.moment))
     error = watch.error[rows, found.moment]
-    variance = 1.0 / np.maximum(watch.information[rows, found.moment], 1e-12)
     own = found.own
-    after = np.maximum(rise_kelvin + found.size_kelvin * error[:, [OWN, SOAK]].sum(axis=1), 1e-6)
+    # what has only just been seen is not sharp: before it, a change is as large as the rise, give or take
+    information = watch.information[rows, found.moment]
+    variance = 1.0 / (information + (LIKELY_RATIO * np.maximum(rise_kelvin, 1e-3)) ** -2)
+    size = found.size_kelvin * information * variance
+    after = np.maximum(rise_kelvin + size * error[:, [OWN, SOAK]].sum(axis=1), 1e-6)
     # the filter has followed a part of the change by itself: what was before it is the whole size less
-    before = np.maximum(after - found.size_kelvin, 1e-6)
-    moved = np.where(own[:, None], error * found.size_kelvin[:, None], 0.0)
+    before = np.maximum(after - size, 1e-6)
+    moved = np.where(own[:, None], error * size[:, None], 0.0)
     spread = np.einsum("ja,jb,j->jab", error, error, np.where(own, variance, 0.0))
     return (
         replace(

@@ -12,9 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lugwatch import (
+    alert_rules,
     alert_states,
     anew,
     belief,
+    company,
     creep,
     current_doubt,
     estimator,
@@ -49,8 +51,9 @@ Array = NDArray[np.float64]
 
 # A pause longer than this leaves the modes of a joint unknown.
 GAP_SECONDS = 600.0
-# Before shapes are learned for good a change must be so much clearer to be believed.
-EARLY_RATIO = 2.0
+# Before shapes are learned for good a change must be so much clearer to be believed; by how often they were
+# learned: never, from the first hour, from a passage.
+EARLY_RATIO: Array = np.array([2.0, 2.0, 1.4, 1.0])
 # Estimates are put out this often, and at once when a joint changes its state.
 PUT_OUT_SECONDS = 30.0
 
@@ -147,7 +150,11 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     tracked, watch = current_doubt.lose(
         plan, currents, tracked, state.watch, tick.monotonic_seconds, GAP_SECONDS
     )
-    watch, tracked, common = _changes(replace(state, watch=watch), tracked, inputs)
+    if watch is not state.watch:
+        beside = company.restart(state.company, np.asarray(~watch.information.any(axis=1)))
+        state = replace(state, watch=watch, company=beside)
+    state, tracked, common = _changes(state, tracked, inputs)
+    watch, beside = state.watch, state.company
     seen = judgement.look(
         plan,
         state.bank,
@@ -169,8 +176,10 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         min(length, GAP_SECONDS),
     )
     findings = [
-        *judgement.joint_findings(plan, seen, watch.ratio, unrest, state.book),
-        *current_doubt.common(plan, unknown, common, judgement.common_findings(plan, common, state.book)),
+        *judgement.joint_findings(plan, seen, watch, unrest, state.book),
+        *current_doubt.common(
+            plan, unknown, common, _common_findings(plan, common, beside.shift_kelvin, state.book)
+        ),
         *judgement.channel_findings(plan, state.book, window, opened, state.started_seconds),
         *current_doubt.findings(plan, currents, window),
     ]
@@ -210,6 +219,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     record = learning.note(state.record, inputs, tracker.open is not None, length, tick.time)
     if closed:
         watch = jump.forget(watch)
+        beside, tracked = company.forget(beside, tracked, plan.airs)
     kept: tuple[Output, ...] = ()
     if record.windows is not state.record.windows:
         kept = (learning_windows.kept(joint_ids(state), record, tick.time),)
@@ -226,6 +236,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         tracked=tracked,
         record=record,
         watch=watch,
+        company=beside,
         baseline=baseline,
         judgement=memory,
         book=book,
@@ -238,21 +249,49 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
 
 def _changes(
     state: State, tracked: estimator.Tracked, inputs: estimator.Inputs
-) -> tuple[jump.Watch, estimator.Tracked, NDArray[np.intp]]:
-    """Changes of joints' own heating, believed where they are beyond doubt; and what is common to many."""
-    calm = state.record.calm
-    if np.isnan(calm).all():  # without a learned shape nobody knows what a change looks like
-        return state.watch, tracked, np.zeros(len(state.plan.groups), dtype=np.intp)
+) -> tuple[State, estimator.Tracked, NDArray[np.intp]]:
+    """Changes of joints' own heating and of airs' readings, believed where they are beyond doubt.
+
+    And what else is common to many.
+    """
+    plan, calm = state.plan, state.record.calm
+    learned = ~np.isnan(calm)
+    if not learned.any():  # without a learned shape nobody knows what a change looks like
+        return state, tracked, np.zeros(len(plan.groups), dtype=np.intp)
     watch = jump.step(state.watch, state.bank, tracked, inputs)
+    beside = company.step(state.company, state.bank, tracked, inputs)
+    air = company.find(beside, plan.airs, learned, jump.strongest(watch)[0])
+    if air.believed.any():
+        beside, tracked = company.believe(beside, state.bank, tracked, inputs, air, plan.airs)
+        watch = jump.calmed(watch, np.asarray(air.believed @ plan.airs, dtype=bool))
     rise, _ = estimator.mixed_rise(tracked, estimator.weights(tracked))
     # what little was seen of it so far was perhaps its calmest hour
-    early = np.where(state.record.stage < learning.STAGES, EARLY_RATIO, 1.0)
-    found = jump.find(
-        watch, rise, early * np.maximum(calm, jump.CALM_RMS), state.plan.groups, state.plan.metal
-    )
+    early = EARLY_RATIO[np.minimum(state.record.stage, learning.STAGES)]
+    bound = early * np.maximum(calm, jump.CALM_RMS)
+    found = jump.find(watch, rise, bound, plan.groups, plan.metal, air.excused)
     if found.own.any():
         watch, tracked = jump.believe(watch, tracked, found, rise)
-    return watch, tracked, found.common
+    return replace(state, watch=watch, company=beside), tracked, found.common
+
+
+def _common_findings(
+    plan: Plan, common: NDArray[np.intp], shift_kelvin: Array, book: alert_states.Book
+) -> list[alert_states.Finding]:
+    """What all joints of one air or one current show together.
+
+    common: (groups,) its direction or 0; shift_kelvin: (groups,) by which an air is read too warm.
+    """
+    nothing = not (common.any() or shift_kelvin.any())
+    if nothing and not alert_states.is_said(book, model.Condition.COMMON_MODE):
+        return []
+    rows = zip(plan.group_channels, common, shift_kelvin, plan.groups.sum(axis=1), strict=True)
+    return [
+        alert_rules.common_finding(
+            plan.channels.channels[plan.channels.index[c]], int(way), float(shift), size
+        )
+        for c, way, shift, size in rows
+        if size >= jump.COMPANY
+    ]
 
 
 def _inputs(plan: Plan, window: intake.Window) -> estimator.Inputs:

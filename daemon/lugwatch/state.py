@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 from lugwatch import (
     alert_states,
+    company,
     creep,
     current_doubt,
     estimator,
@@ -37,6 +38,7 @@ class State:
     bank: estimator.Bank
     record: learning.Record
     watch: jump.Watch
+    company: company.Watch
     baseline: trend.Baseline
     judgement: judgement.Memory
     journal: journal.Memory
@@ -61,6 +63,7 @@ def begin(boat: Boat, monotonic_seconds: float, time: int) -> State:
         bank=plan.bank,
         record=learning.empty(plan.tracked),
         watch=jump.empty(joints),
+        company=company.empty(joints, len(plan.group_channels)),
         baseline=trend.empty(joints),
         judgement=judgement.empty(joints),
         journal=journal.empty(joints),

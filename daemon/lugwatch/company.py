@@ -1,0 +1,251 @@
+"""What joints show together: an air probe that suddenly reads something else, and whose heat a joint shows.
+
+All joints in one air are driven by the same reading. If that reading has jumped by d kelvin while the air
+itself has not, each joint's filter errs by d times a signature that follows from its own lags and its
+filter's own gains, as in `jump`; only the size is common to all of them. When one size explains what
+the whole company shows, nobody's contact is accused and the air probe is named.
+Not here: changes of single joints (`jump`), what is said (`alert_rules`). May import: estimator, numpy.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lugwatch.estimator import (
+    FAST,
+    OBSERVED,
+    OFFSET,
+    OWN,
+    SHAPES_PER_JOINT,
+    SLOW,
+    SOAK,
+    STATES,
+    Bank,
+    Inputs,
+    Tracked,
+    per_row,
+)
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+MOMENTS = 10  # at which a reading may have jumped…
+APART_SECONDS = 30.0  # …so far apart
+COMPANY = 3  # so many joints tell what is common to all of them
+# Deviations beyond which a jump of a reading is believed. On bench boats healthy passages reach 5.6, and air
+# that hangs in a draught 3 K too cold reaches 10 within a minute.
+BELIEVED_SD = 6.5
+# One size must explain so much of what each joint alone would make of it: 0.98 and more for a reading that
+# jumped, under 0.3 for a joint that went bad.
+AGREED_RATIO = 0.85
+SMALLEST_KELVIN = 1.0  # less is weather
+# While a common jump is this clear, and clearer than anything one joint shows, joints are not accused yet.
+PENDING_SD = 4.0
+# A jump is the same for all joints only as far as their shapes are right.
+SHAPE_RATIO = 0.1
+# A bad joint warms what shares its metal: less than this part of its own excess is its doing.
+SHADOW_RATIO = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watch:
+    """What is being matched, (joints, MOMENTS, …); a moment that is not in use has no information."""
+
+    error: Array  # (joints, MOMENTS, 5) the filter's error for a reading that is 1 K too warm
+    fast: Array  # (joints, MOMENTS) how much of that kelvin has come through the fast lag
+    slow: Array
+    information: Array  # [1/K²]
+    evidence: Array  # [1/K]
+    next_moment: int
+    seconds_since_moment: float
+    shift_kelvin: Array  # (airs,) by which each air is believed to be read too warm
+
+
+def empty(joints: int, airs: int) -> Watch:
+    """Nothing seen yet."""
+    zeros = np.zeros((joints, MOMENTS))
+    return Watch(
+        error=np.zeros((joints, MOMENTS, STATES)),
+        fast=zeros,
+        slow=zeros,
+        information=zeros,
+        evidence=zeros,
+        next_moment=0,
+        seconds_since_moment=APART_SECONDS,
+        shift_kelvin=np.zeros(airs),
+    )
+
+
+def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
+    """Take in what the filter has just learned from one window."""
+    centre = slice(None, None, SHAPES_PER_JOINT)
+    seconds = tracked.stepped_by[centre]
+    error, fast, slow = watch.error.copy(), watch.fast.copy(), watch.slow.copy()
+    information, evidence = watch.information.copy(), watch.evidence.copy()
+    number, since = watch.next_moment, watch.seconds_since_moment
+    if since >= APART_SECONDS - 1e-6:
+        error[:, number] = 0.0
+        fast[:, number] = slow[:, number] = information[:, number] = evidence[:, number] = 0.0
+        number, since = (number + 1) % MOMENTS, 0.0
+    keep_fast = np.exp(-seconds / bank.tau_fast_seconds[centre])[:, None]
+    keep_slow = np.exp(-seconds / bank.tau_slow_seconds[centre])[:, None]
+    heating = tracked.heating[centre][:, None]
+    error[:, :, FAST] = keep_fast * error[:, :, FAST] + (1.0 - keep_fast) * heating * error[:, :, OWN]
+    error[:, :, SLOW] = keep_slow * error[:, :, SLOW] + (1.0 - keep_slow) * heating * error[:, :, SOAK]
+    fast += (1.0 - keep_fast) * (1.0 - fast)
+    slow += (1.0 - keep_slow) * (1.0 - slow)
+    weight = bank.fast_weight[centre][:, None]
+    seen = error @ OBSERVED - _share(bank, inputs)[centre, None] * (weight * fast + (1.0 - weight) * slow)
+    gain = tracked.gain[centre]
+    measured = gain.any(axis=1)
+    certain = np.where(measured, 1.0 / tracked.innovation_variance[centre], 0.0)
+    information += seen * seen * certain[:, None]
+    evidence += seen * (certain * tracked.innovation[centre])[:, None]
+    error -= seen[:, :, None] * gain[:, None, :]
+    return Watch(
+        error=error,
+        fast=fast,
+        slow=slow,
+        information=information,
+        evidence=evidence,
+        next_moment=number,
+        seconds_since_moment=since + float(seconds.max(initial=0.0)),
+        shift_kelvin=watch.shift_kelvin,
+    )
+
+
+def _share(bank: Bank, inputs: Inputs) -> Array:
+    """How much of the reference of each row is its air (rows,)."""
+    silent = per_row(np.isnan(inputs.neighbour_celsius))
+    result: Array = np.where(silent, 1.0, 1.0 - bank.neighbour_weight)
+    return result
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """Per air (airs,): the clearest jump of its reading, and whether it is believed."""
+
+    deviations: Array
+    size_kelvin: Array
+    moment: NDArray[np.intp]
+    believed: Flags
+    excused: Flags  # (joints,) what they show is better explained by their air's reading
+
+
+def find(watch: Watch, airs: Flags, learned: Flags, alone: Array) -> Found:
+    """Look at what has been matched.
+
+    airs: (airs, joints) which joints stand in which air; learned: (joints,) whose shape is known;
+    alone: (joints,) deviations of the clearest change of each joint's own heating (`jump.strongest`).
+    """
+    count = len(airs)
+    deviations, size = np.zeros(count), np.zeros(count)
+    moment, believed = np.zeros(count, dtype=np.intp), np.zeros(count, dtype=bool)
+    excused = np.zeros(airs.shape[1], dtype=bool)
+    for a, air in enumerate(airs):
+        told = air & learned & (watch.information.max(axis=1) > 0.0)
+        if np.count_nonzero(told) < COMPANY:
+            continue
+        information, evidence = watch.information[told], watch.evidence[told]
+        total, common = information.sum(axis=0), evidence.sum(axis=0)
+        each = common / np.sqrt(np.maximum(total, 1e-12))
+        best = int(np.argmax(np.abs(each)))
+        apart = (evidence[:, best] ** 2 / np.maximum(information[:, best], 1e-12)).sum()
+        moment[a], deviations[a], size[a] = best, each[best], common[best] / max(total[best], 1e-12)
+        agreed = each[best] ** 2 > AGREED_RATIO * apart and abs(size[a]) > SMALLEST_KELVIN
+        believed[a] = agreed and abs(each[best]) > BELIEVED_SD
+        if agreed and abs(each[best]) > max(PENDING_SD, np.abs(alone[told]).max()):
+            excused |= air
+    return Found(deviations=deviations, size_kelvin=size, moment=moment, believed=believed, excused=excused)
+
+
+def believe(
+    watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs, found: Found, airs: Flags
+) -> tuple[Watch, Tracked]:
+    """The filter moves to where it would be had the reading always been off by so much.
+
+    The lags of the surroundings are filled with the jump and the offset takes it off again, so that what
+    is read from now on needs no correction.
+    """
+    size = found.believed * found.size_kelvin @ airs  # (joints,) 0 where nothing is believed
+    at = np.max(np.where(airs, found.moment[:, None], 0), axis=0)
+    rows = np.arange(len(size))
+    share = per_row(size) * _share(bank, inputs)
+    mean, covariance = (
+        tracked.mean + per_row(watch.error[rows, at] * size[:, None]),
+        tracked.covariance.copy(),
+    )
+    mean[:, OFFSET] -= share
+    covariance[:, OFFSET, OFFSET] += (SHAPE_RATIO * share) ** 2
+    gone = size != 0.0
+    return (
+        replace(
+            watch,
+            error=np.where(gone[:, None, None], 0.0, watch.error),
+            information=np.where(gone[:, None], 0.0, watch.information),
+            evidence=np.where(gone[:, None], 0.0, watch.evidence),
+            shift_kelvin=watch.shift_kelvin + found.believed * found.size_kelvin,
+        ),
+        replace(
+            tracked,
+            mean=mean,
+            covariance=covariance,
+            air_fast_celsius=tracked.air_fast_celsius + share * per_row(1.0 - watch.fast[rows, at]),
+            air_slow_celsius=tracked.air_slow_celsius + share * per_row(1.0 - watch.slow[rows, at]),
+        ),
+    )
+
+
+def forget(watch: Watch, tracked: Tracked, airs: Flags) -> tuple[Watch, Tracked]:
+    """A passage has ended: whether a reading is still off will be seen, so offsets are open by as much."""
+    if not watch.shift_kelvin.any():
+        return watch, tracked
+    covariance = tracked.covariance.copy()
+    covariance[:, OFFSET, OFFSET] += per_row((watch.shift_kelvin @ airs) ** 2)
+    return replace(watch, shift_kelvin=np.zeros_like(watch.shift_kelvin)), replace(
+        tracked, covariance=covariance
+    )
+
+
+def restart(watch: Watch, joints: Flags) -> Watch:
+    """Nothing seen yet of these joints (joints,): their shape or the joints themselves are others now."""
+    return replace(
+        watch,
+        error=np.where(joints[:, None, None], 0.0, watch.error),
+        information=np.where(joints[:, None], 0.0, watch.information),
+        evidence=np.where(joints[:, None], 0.0, watch.evidence),
+    )
+
+
+# ---- slow changes ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beside:
+    """Per joint (joints,): how it stands beside those it shares an air or a metal with."""
+
+    ratio: Array  # rise against baseline that the others of its air show too, at least 1
+    shadowed: Flags  # what it shows is little beside what a joint on the same metal shows
+
+
+def beside(ratio: Array, rise_now_kelvin: Array, airs: Flags, metal: Flags) -> Beside:
+    """What of a slow change may be a fan that stopped, or a neighbour's heat.
+
+    ratio: (joints,) rise against baseline, NaN: not known or not judged now; rise_now_kelvin: (joints,)
+    what the present current makes of it; airs: (airs, joints); metal: (joints, joints).
+    """
+    known = ~np.isnan(ratio)
+    gained = np.where(known, rise_now_kelvin * (1.0 - 1.0 / np.maximum(ratio, 1e-3)), 0.0)
+    loudest = np.max(np.where(metal, gained[None, :], 0.0), axis=1, initial=0.0)
+    shadowed = known & (gained > 0.0) & (gained < SHADOW_RATIO * loudest)
+    common = np.ones(len(ratio))
+    for air in airs:
+        told = np.flatnonzero(air & known)
+        if len(told) <= COMPANY:
+            continue
+        for joint in told:
+            others = ratio[told[told != joint]]
+            # what three quarters of them show at least
+            common[joint] = max(1.0, float(np.quantile(others, 0.25)))
+    return Beside(ratio=common, shadowed=shadowed)
