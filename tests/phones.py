@@ -9,6 +9,7 @@ from typing import Any
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from hangups import hang_up
 from lugwatch.clock import SystemClock
 from lugwatch.config import MqttSettings
 from lugwatch.model import (
@@ -143,8 +144,7 @@ class Crew:
         info.wait_for_publish(PATIENCE_SECONDS)
 
     def leave(self) -> None:
-        self.client.disconnect()
-        self.client.loop_stop()
+        hang_up(self.client)
 
 
 class Desk:

@@ -10,6 +10,7 @@ from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
 from brokers import Mosquitto, free_port
+from hangups import hang_up
 from lugwatch.clock import SystemClock
 from lugwatch.config import MqttSettings
 from lugwatch.errors import UserError
@@ -65,8 +66,7 @@ def publish(port: int, topic: str, payload: str | bytes, retain: bool = False) -
     sender.connect("127.0.0.1", port)
     sender.loop_start()
     sender.publish(topic, payload, qos=1, retain=retain).wait_for_publish(10.0)
-    sender.disconnect()
-    sender.loop_stop()
+    hang_up(sender)
 
 
 def poll_until(

@@ -13,6 +13,7 @@ import pytest
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from hangups import hang_up
 from lugwatch.errors import OperationFailed
 from lugwatch.simulator import broker as broker_module
 from lugwatch.simulator.broker import BrokerKind, RunningBroker, start_broker
@@ -70,9 +71,9 @@ def test_a_broker_keeps_what_is_retained_and_tells_a_last_will(broker: RunningBr
     assert stream is not None
     doomed.loop_stop()
     stream.close()
+    hang_up(doomed)
     wait_for(lambda: any(payload == b"offline" for _topic, payload, _retain in heard))
-    listener.disconnect()
-    listener.loop_stop()
+    hang_up(listener)
 
 
 def test_a_broker_answers_only_this_machine(broker: RunningBroker) -> None:

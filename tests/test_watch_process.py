@@ -16,6 +16,7 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from brokers import Mosquitto
+from hangups import hang_up
 from lugwatch.clock import ScaledClock
 from lugwatch.errors import UserError
 from lugwatch.store.queries import History
@@ -153,8 +154,7 @@ class Phone:
             self.retained.pop(topic, None)
 
     def close(self) -> None:
-        self.client.disconnect()
-        self.client.loop_stop()
+        hang_up(self.client)
 
 
 @pytest.fixture
