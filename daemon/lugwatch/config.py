@@ -23,6 +23,8 @@ from lugwatch.model import Boat, CableClass, Channel, Joint, Quantity, Watching
 
 DEFAULT_NAME = "lugwatch.toml"
 NO_AIR = "none"
+ON_I2C = frozenset({"adc", "shunt_chip"})
+DEFAULT_I2C_BUS = "/dev/i2c-1"
 # kept with a joint's history and shown
 _FACTS = ("stud", "hardware", "torque_newton_metres", "lug", "cable_metres", "metal_grams", "note")
 
@@ -190,6 +192,9 @@ def source_name(settings: ChannelSettings) -> str | None:
     """The bus a channel is read from; channels of one name share one thread."""
     if settings.source is None:
         return None
+    if settings.source in ON_I2C:
+        # one owner for all chips of a bus, whatever they measure
+        return f"i2c {settings.keys.get('bus', DEFAULT_I2C_BUS)}"
     device = settings.keys.get("device")
     return f"{settings.source} {device}" if device else settings.source
 

@@ -42,6 +42,10 @@ class FaultKind(StrEnum):
     SUPPLY_DIP = "supply_dip"  # every probe of a bus restarted at once
     UNASSIGNED = "unassigned"  # something answers that the configuration does not know
     RESOLUTION_CHANGED = "resolution_changed"  # the probe measures in other steps than before
+    OPEN = "open"  # a thermistor's wire is broken, or its plug is out
+    WRONG_CHIP = "wrong_chip"  # something answers there that is not the chip it should be
+    RESTARTED = "restarted"  # a chip lost its settings in a dip, or somebody else uses it
+    BUS_STUCK = "bus_stuck"  # every call times out: something holds the lines
     CRASHED = "crashed"  # the source's own code failed; it was started again
 
 

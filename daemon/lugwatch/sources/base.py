@@ -5,7 +5,9 @@ Not here: threads, retries of crashed sources and counting (the runner). May imp
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Annotated, Protocol
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from lugwatch.model import Fault, FaultKind, Quantity, Reading
 from lugwatch.units import parse_number
@@ -52,6 +54,31 @@ class Calibration:
 
 
 AS_SENT = Calibration()
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+
+
+class Keys(BaseModel):
+    """The keys of one `source`, as the configuration has them."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class CalibratedKeys(Keys):
+    """Those of a source whose numbers may need a scale or an offset."""
+
+    scale: Finite = 1.0
+    offset_kelvin: Finite | None = None  # probes
+    zero_amps: Finite | None = None  # currents: what it shows when none flows, after the scale
+
+    @field_validator("scale")
+    @classmethod
+    def _not_nothing(cls, scale: float) -> float:
+        if scale == 0:
+            raise ValueError("every reading would be the same; −1 turns a sign round")
+        return scale
+
+    def calibration(self) -> Calibration:
+        return Calibration(scale=self.scale, offset=(self.offset_kelvin or 0.0) - (self.zero_amps or 0.0))
 
 
 def number_from_text(text: str) -> float | Refused:

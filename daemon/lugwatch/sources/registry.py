@@ -9,27 +9,23 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import Field, ValidationError, field_validator
 
 from lugwatch.clock import Clock
 from lugwatch.config import ChannelSettings, Configuration, source_name
 from lugwatch.model import Quantity
-from lugwatch.sources.base import Calibration, Source
+from lugwatch.sources import i2c_keys
+from lugwatch.sources.base import CalibratedKeys, Calibration, Finite, Keys, Source
 from lugwatch.sources.mqtt_topic import DEFAULT_STALE_SECONDS, MqttTopics, TopicChannel
 from lugwatch.sources.onewire import DEFAULT_BULK_SECONDS, OneWire
 from lugwatch.sources.onewire_decode import normalise_id
 from lugwatch.sources.serial_nmea import DEFAULT_BAUD, SerialChannel, SerialNmea
 
-_Finite = Annotated[float, Field(allow_inf_nan=False)]
 _Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 _Text = Annotated[str, Field(min_length=1, max_length=200)]
 
 
-class _Keys(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
-
-
-class OneWireKeys(_Keys):
+class OneWireKeys(Keys):
     """`source = "onewire"`: which probe it is."""
 
     address: str
@@ -43,30 +39,17 @@ class OneWireKeys(_Keys):
         return normalised
 
 
-class _CalibratedKeys(_Keys):
-    scale: _Finite = 1.0
-    offset_kelvin: _Finite | None = None  # probes
-    zero_amps: _Finite | None = None  # currents: what it shows when none flows, after the scale
-
-    @field_validator("scale")
-    @classmethod
-    def _not_nothing(cls, scale: float) -> float:
-        if scale == 0:
-            raise ValueError("every reading would be the same; −1 turns a sign round")
-        return scale
-
-
-class SerialKeys(_CalibratedKeys):
+class SerialKeys(CalibratedKeys):
     """`source = "serial"`: an XDR transducer on a line."""
 
     device: _Text
     transducer: _Text
     talker: Annotated[str, Field(pattern=r"^[A-Za-z0-9]{1,7}$")] | None = None
     baud: Annotated[int, Field(ge=300, le=4_000_000)] = DEFAULT_BAUD
-    amps_per_volt: _Finite | None = None  # currents that are sent as a voltage (type U)
+    amps_per_volt: Finite | None = None  # currents that are sent as a voltage (type U)
 
 
-class MqttKeys(_CalibratedKeys):
+class MqttKeys(CalibratedKeys):
     """`source = "mqtt"`: a topic of the broker in [mqtt]."""
 
     topic: Annotated[str, Field(min_length=1, max_length=1000)]
@@ -82,14 +65,14 @@ class MqttKeys(_CalibratedKeys):
 
 
 Opener = Callable[[Configuration, Sequence[ChannelSettings], Clock, threading.Event], Source]
-_K = TypeVar("_K", bound=_Keys)
+_K = TypeVar("_K", bound=Keys)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceKind:
     """One word for `source`. `identity`: the keys by which two channels would be one and the same."""
 
-    keys: type[_Keys]
+    keys: type[Keys]
     quantities: frozenset[Quantity]
     identity: tuple[str, ...]
     open: Opener
@@ -126,7 +109,7 @@ def _open_serial(
 
 def _serial_channel(settings: ChannelSettings, keys: SerialKeys) -> SerialChannel:
     kind = "C" if settings.quantity is Quantity.CELSIUS else "I" if keys.amps_per_volt is None else "U"
-    calibration = _calibration(keys)
+    calibration = keys.calibration()
     if keys.amps_per_volt is not None:
         calibration = Calibration(scale=keys.scale * keys.amps_per_volt, offset=calibration.offset)
     return SerialChannel(
@@ -157,13 +140,9 @@ def _topic_channel(settings: ChannelSettings, keys: MqttKeys) -> TopicChannel:
         quantity=settings.quantity,
         topic=keys.topic,
         json_path=None if keys.json_path is None else tuple(keys.json_path.split(".")),
-        calibration=_calibration(keys),
+        calibration=keys.calibration(),
         stale_seconds=keys.stale_seconds,
     )
-
-
-def _calibration(keys: _CalibratedKeys) -> Calibration:
-    return Calibration(scale=keys.scale, offset=(keys.offset_kelvin or 0.0) - (keys.zero_amps or 0.0))
 
 
 def _keys(settings: ChannelSettings, model: type[_K]) -> _K:
@@ -182,24 +161,32 @@ SOURCE_KINDS: Mapping[str, SourceKind] = {
         keys=SerialKeys, quantities=_BOTH, identity=("device", "transducer", "talker"), open=_open_serial
     ),
     "mqtt": SourceKind(keys=MqttKeys, quantities=_BOTH, identity=("topic", "json_path"), open=_open_mqtt),
+    "adc": SourceKind(
+        keys=i2c_keys.AdcKeys,
+        quantities=frozenset({Quantity.CELSIUS}),
+        identity=("bus", "address", "input"),
+        open=i2c_keys.open_i2c,
+    ),
+    "shunt_chip": SourceKind(
+        keys=i2c_keys.ShuntChipKeys,
+        quantities=frozenset({Quantity.AMPS}),
+        identity=("bus", "address"),
+        open=i2c_keys.open_i2c,
+    ),
 }
-NOT_BUILT_YET = frozenset({"adc", "shunt_chip"})
 
 
 def check(configuration: Configuration) -> list[str]:
     """Every mistake that keeps the configured sources from being opened, one line each."""
     mistakes: list[str] = []
-    valid: list[tuple[ChannelSettings, _Keys]] = []
+    valid: list[tuple[ChannelSettings, Keys]] = []
     for settings in configuration.channels:
         kind = SOURCE_KINDS.get(settings.source or "")
         if kind is None:
             mistakes.append(_no_kind(settings))
             continue
         if settings.quantity not in kind.quantities:
-            mistakes.append(
-                f'{settings.where} source = "{settings.source}": measures temperatures only; '
-                'a current comes from "serial" or "mqtt"'
-            )
+            mistakes.append(_not_of_this_kind(settings))
             continue
         if settings.source == "mqtt" and configuration.mqtt is None:
             mistakes.append(
@@ -213,7 +200,7 @@ def check(configuration: Configuration) -> list[str]:
             continue
         mistakes += _wrong_quantity(settings, keys)
         valid.append((settings, keys))
-    return [*mistakes, *_doubles(valid), *_two_speeds(valid)]
+    return [*mistakes, *_doubles(valid), *_two_speeds(valid), *i2c_keys.mistakes(configuration, valid)]
 
 
 def open_all(configuration: Configuration, clock: Clock, stop: threading.Event) -> list[Source]:
@@ -229,13 +216,22 @@ def open_all(configuration: Configuration, clock: Clock, stop: threading.Event) 
     ]
 
 
+def _not_of_this_kind(settings: ChannelSettings) -> str:
+    does, other = (
+        ("currents", "temperature") if settings.quantity is Quantity.CELSIUS else ("temperatures", "current")
+    )
+    others = [f'"{word}"' for word, kind in SOURCE_KINDS.items() if settings.quantity in kind.quantities]
+    return (
+        f'{settings.where} source = "{settings.source}": measures {does} only; '
+        f"a {other} comes from {', '.join(others[:-1])} or {others[-1]}"
+    )
+
+
 def _no_kind(settings: ChannelSettings) -> str:
     known = list(SOURCE_KINDS)
     if settings.source is None:
         return f"{settings.where} source is missing: where is it read from? One of {', '.join(known)}"
     where = f'{settings.where} source = "{settings.source}"'
-    if settings.source in NOT_BUILT_YET:
-        return f"{where}: not built into this version yet; one of {', '.join(known)}"
     near = difflib.get_close_matches(settings.source, known, n=1)
     return f"{where}: unknown; " + (f'did you mean "{near[0]}"?' if near else f"known: {', '.join(known)}")
 
@@ -266,7 +262,7 @@ def _toml(value: object) -> str:
     return f"'{value}'" if isinstance(value, str) else str(value)
 
 
-def _wrong_quantity(settings: ChannelSettings, keys: _Keys) -> list[str]:
+def _wrong_quantity(settings: ChannelSettings, keys: Keys) -> list[str]:
     """Keys that belong to the other quantity."""
     others = ("zero_amps", "amps_per_volt") if settings.quantity is Quantity.CELSIUS else ("offset_kelvin",)
     right = "offset_kelvin" if settings.quantity is Quantity.CELSIUS else "zero_amps"
@@ -277,7 +273,7 @@ def _wrong_quantity(settings: ChannelSettings, keys: _Keys) -> list[str]:
     ]
 
 
-def _doubles(valid: Sequence[tuple[ChannelSettings, _Keys]]) -> list[str]:
+def _doubles(valid: Sequence[tuple[ChannelSettings, Keys]]) -> list[str]:
     seen: dict[tuple[object, ...], ChannelSettings] = {}
     mistakes = []
     for settings, keys in valid:
@@ -291,7 +287,7 @@ def _doubles(valid: Sequence[tuple[ChannelSettings, _Keys]]) -> list[str]:
     return mistakes
 
 
-def _two_speeds(valid: Sequence[tuple[ChannelSettings, _Keys]]) -> list[str]:
+def _two_speeds(valid: Sequence[tuple[ChannelSettings, Keys]]) -> list[str]:
     """A line has one speed."""
     bauds: dict[str, tuple[ChannelSettings, int]] = {}
     mistakes = []
