@@ -17,7 +17,8 @@ from lugwatch.sources.thermistor import Curve, Divider, beta_curve, three_point_
 FOUR_TERMS = Curve(reference_ohms=10_000, coefficients=(3.354016e-3, 2.569850e-4, 2.620131e-6, 6.383091e-8))
 TABLE = [
     (-40, 332094), (-20, 96358), (-10, 55046), (0, 32554), (10, 19872), (15, 15698), (20, 12488), (25, 10000),
-    (30, 8059), (40, 5330), (50, 3606), (60, 2490), (70, 1753), (80, 1256), (85, 1070), (100, 677.3), (125, 338.7),
+    (30, 8059), (40, 5330), (50, 3606), (60, 2490), (70, 1753), (80, 1256), (85, 1070), (100, 677.3),
+    (125, 338.7),
 ]  # fmt: skip
 
 
@@ -152,8 +153,9 @@ def test_a_divider_gives_the_temperature_of_its_voltage(celsius: float, volts: f
 
 @pytest.mark.parametrize(
     ("volts", "supply", "kind"),
-    [(3.3, 3.3, FaultKind.OPEN), (3.29, 3.3, FaultKind.OPEN), (3.4, 3.3, FaultKind.OPEN), (0.0, 3.3, FaultKind.SHORTED),
-     (-0.004, 3.3, FaultKind.SHORTED), (0.01, 3.3, FaultKind.SHORTED), (0.2, 0.3, FaultKind.STARVED)],
+    [(3.3, 3.3, FaultKind.OPEN), (3.29, 3.3, FaultKind.OPEN), (3.4, 3.3, FaultKind.OPEN),
+     (0.0, 3.3, FaultKind.SHORTED), (-0.004, 3.3, FaultKind.SHORTED),
+     (0.01, 3.3, FaultKind.SHORTED), (0.2, 0.3, FaultKind.STARVED)],
 )  # fmt: skip
 def test_broken_and_shorted_wires_are_no_temperatures(volts: float, supply: float, kind: FaultKind) -> None:
     found = Divider(series_ohms=10_000, curve=FOUR_TERMS).celsius(volts, supply)

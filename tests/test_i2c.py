@@ -244,6 +244,8 @@ def test_a_stuck_bus_costs_little_and_is_said_once_until_it_is_free() -> None:
         if readings:
             break
     assert readings.keys() == CHANNELS and not faults
+    rig.bus.error = lambda address: errno.ETIMEDOUT
+    assert None in rig.poll()[1]  # the next time is told again
 
 
 def test_a_sagging_supply_that_is_measured_changes_no_temperature() -> None:

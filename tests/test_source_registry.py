@@ -55,10 +55,8 @@ def test_right_ones(tmp_path, text):
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        (PROBE, ['[[probe]] "lug" source is missing', "onewire, serial, mqtt"]),
+        (PROBE, ['[[probe]] "lug" source is missing', "onewire, serial, mqtt, adc, shunt_chip"]),
         (PROBE + 'source = "onewier"\n', ['source = "onewier"', 'did you mean "onewire"?']),
-        (PROBE + 'source = "adc"\n', ['source = "adc"', "not built into this version yet"]),
-        (PROBE + ONEWIRE + CURRENT + 'source = "shunt_chip"\n', ["not built into this version yet"]),
         (PROBE + ONEWIRE + CURRENT + ONEWIRE, ['[[current]] "alternator"', "temperatures only"]),
         (PROBE + 'source = "onewire"\n', ['[[probe]] "lug" address is missing']),
         (PROBE + 'source = "onewire"\naddress = 54321\n', ["address = 54321", "in quotes"]),  # C32

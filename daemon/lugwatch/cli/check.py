@@ -23,6 +23,10 @@ def command(config_path: Path, hardware: bool) -> None:
         raise ConfigurationError(str(config_path), mistakes)
     click.echo(f"{config_path}: no mistakes")
     _tell_joints(configuration)
+    chips = registry.words(configuration)
+    if chips:
+        click.echo()
+        put_table(("channel", "what its chip makes of it"), chips)
     if hardware:
         _read_once(configuration)
 

@@ -14,6 +14,7 @@ from lugwatch.cli import (
     check,
     creep,
     demo,
+    divider,
     export,
     joints,
     journal,
@@ -39,7 +40,7 @@ def commands() -> None:
 
 
 REPORTS = (joints, alerts, passages, creep, shapes)
-for module in (demo, check, watch, web, replay, *REPORTS, journal, export, backup):
+for module in (demo, check, watch, web, replay, *REPORTS, journal, export, backup, divider):
     commands.add_command(module.command)
 
 

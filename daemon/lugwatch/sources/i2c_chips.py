@@ -175,6 +175,6 @@ class ThermistorConverter:
         after = _word(transfer, self.address, adc.CONFIGURATION)
         if not (adc.is_ours(configuration, input_number) and adc.is_ours(after, input_number)):
             raise RestartedError(
-                f"ads1115 at {self.address:#04x}: settings {after:04X}h while it measured input {input_number}"
+                f"ads1115 at {self.address:#04x}: settings {after:04X}h after measuring input {input_number}"
             )
         return adc.input_volts(data)

@@ -4,7 +4,6 @@ Not here: sources that are no chips (`registry`). May import: base, adc_register
 thermistor, i2c, i2c_chips, config, clock, model.
 """
 
-import math
 import threading
 from collections.abc import Mapping, Sequence
 from datetime import date
@@ -25,17 +24,31 @@ _Finite = Annotated[float, Field(allow_inf_nan=False)]
 _K = TypeVar("_K", bound=BaseModel)
 # of the shunt's rating: more is no offset of an amplifier but a current
 MOST_ZERO_RATIO = 0.05
+# of a bead of the NTCLE100E3 kind (from memory); one that is clamped to metal warms itself less
+STILL_AIR_MILLIWATTS_PER_KELVIN = 7.0
+
+
+def _address(address: int, first: int, last: int) -> int:
+    if not first <= address <= last:
+        # datasheets and tools count in hexadecimal, and TOML hands over a plain number
+        raise ValueError(f"{address:#04x} is none of its addresses, {first:#04x} to {last:#04x}")
+    return address
 
 
 class ShuntChipKeys(CalibratedKeys):
     """`source = "shunt_chip"`: a shunt and the chip that reads it."""
 
     chip: Literal["ina226", "ina228"]
-    address: Annotated[int, Field(ge=0x40, le=0x4F)]
+    address: int
     bus: Annotated[str, Field(min_length=1, max_length=200)] = DEFAULT_I2C_BUS
     shunt_millivolts: _Positive  # as on its plate: so many millivolts ...
     shunt_amps: _Positive  # ... at so many ampere
     zero_date: date | None = None  # when `zero_amps` was found
+
+    @field_validator("address")
+    @classmethod
+    def _possible(cls, address: int) -> int:
+        return _address(address, 0x40, 0x4F)
 
     @model_validator(mode="after")
     def _belongs_together(self) -> "ShuntChipKeys":
@@ -62,7 +75,7 @@ class AdcKeys(CalibratedKeys):
     """`source = "adc"`: a thermistor in a divider on one input of a converter."""
 
     chip: Literal["ads1115"] = "ads1115"
-    address: Annotated[int, Field(ge=0x48, le=0x4B)]
+    address: int
     input: Annotated[int, Field(ge=0, lt=adc_registers.INPUTS)]
     bus: Annotated[str, Field(min_length=1, max_length=200)] = DEFAULT_I2C_BUS
     series_ohms: _Positive
@@ -73,6 +86,11 @@ class AdcKeys(CalibratedKeys):
     beta_kelvin: Annotated[float, Field(ge=1000, le=10_000)] | None = None
     points: list[list[_Finite]] | None = None  # three of [°C, ohm]
     coefficients: list[_Finite] | None = None  # a, b, c, d of 1/T over ln(R / ohms_at_25)
+
+    @field_validator("address")
+    @classmethod
+    def _possible(cls, address: int) -> int:
+        return _address(address, 0x48, 0x4B)
 
     @field_validator("points")
     @classmethod
@@ -177,7 +195,7 @@ def mistakes(configuration: Configuration, valid: Sequence[tuple[ChannelSettings
         first, first_keys = at.setdefault((keys.bus, keys.address), (settings, keys))
         if type(first_keys) is not type(keys):
             lines.append(
-                f"{settings.where} address = {keys.address:#04x}: {first.where} has another kind of chip there"
+                f"{settings.where} address = {keys.address:#04x}: {first.where} has a chip of another kind"
             )
         elif isinstance(keys, AdcKeys) and isinstance(first_keys, AdcKeys):
             lines += _two_supplies(settings, keys, first, first_keys)
@@ -222,31 +240,19 @@ def range_words(keys: ShuntChipKeys) -> str:
 
 def divider_words(keys: AdcKeys) -> str:
     """How fine a divider is and what it makes of itself at 25 and 85 °C, for `check`."""
+    divider = Divider(series_ohms=keys.series_ohms, curve=keys.curve())
     parts = []
     for celsius in (25.0, 85.0):
-        ohms = _ohms_at(keys.curve(), celsius)
-        divider = Divider(series_ohms=keys.series_ohms, curve=keys.curve())
-        share = ohms / (ohms + keys.series_ohms)
-        volts = share * keys.supply_volts
-        warmer = _ohms_at(keys.curve(), celsius + 0.5)
-        step_volts = abs(warmer / (warmer + keys.series_ohms) - share) * keys.supply_volts / 0.5
-        kelvin = adc_registers.VOLTS_PER_CODE / step_volts
-        heat = divider.self_heating_kelvin(ohms, keys.supply_volts, 7.0)
+        volts = divider.input_volts(celsius, keys.supply_volts)
+        step_kelvin = adc_registers.VOLTS_PER_CODE / divider.volts_per_kelvin(celsius, keys.supply_volts)
+        heat_kelvin = divider.self_heating_kelvin(
+            divider.curve.ohms(celsius), keys.supply_volts, STILL_AIR_MILLIWATTS_PER_KELVIN
+        )
         parts.append(
-            f"{celsius:g} °C: {volts:.2f} V, {kelvin * 1e3:.0f} mK a step, warms itself {heat * 1e3:.0f} mK"
+            f"{celsius:g} °C: {volts:.2f} V, {step_kelvin * 1e3:.0f} mK a step, "
+            f"warms itself {heat_kelvin * 1e3:.0f} mK"
         )
-    return "; ".join(parts) + " in still air (7 mW/K)"
-
-
-def _ohms_at(curve: Curve, celsius: float) -> float:
-    """The resistance at a temperature, by halving: curves are given the other way round."""
-    low, high = 1e-4, 1e8  # of the reference, warm to cold
-    for _ in range(80):
-        middle = math.sqrt(low * high)
-        low, high = (
-            (middle, high) if curve.celsius(middle * curve.reference_ohms) > celsius else (low, middle)
-        )
-    return math.sqrt(low * high) * curve.reference_ohms
+    return "; ".join(parts) + f" in still air ({STILL_AIR_MILLIWATTS_PER_KELVIN:g} mW/K)"
 
 
 def _keys(settings: ChannelSettings, model: type[_K]) -> _K:

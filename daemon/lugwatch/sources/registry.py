@@ -203,6 +203,17 @@ def check(configuration: Configuration) -> list[str]:
     return [*mistakes, *_doubles(valid), *_two_speeds(valid), *i2c_keys.mistakes(configuration, valid)]
 
 
+def words(configuration: Configuration) -> list[tuple[str, str]]:
+    """What checked settings come to, for whoever wires it: channel and one line."""
+    lines = []
+    for settings in configuration.channels:
+        if settings.source == "shunt_chip":
+            lines.append((settings.channel, i2c_keys.range_words(_keys(settings, i2c_keys.ShuntChipKeys))))
+        elif settings.source == "adc":
+            lines.append((settings.channel, i2c_keys.divider_words(_keys(settings, i2c_keys.AdcKeys))))
+    return lines
+
+
 def open_all(configuration: Configuration, clock: Clock, stop: threading.Event) -> list[Source]:
     """One source per bus, line or broker of a checked configuration; opening waits for nothing."""
     groups: dict[str, list[ChannelSettings]] = {}
@@ -248,7 +259,7 @@ def _key_mistakes(settings: ChannelSettings, kind: SourceKind, error: Validation
             near = difflib.get_close_matches(key, known, n=1)
             hint = f'did you mean "{near[0]}"?' if near else f"known: {', '.join(known)}"
             lines.append(f'{said}: no setting of source "{settings.source}"; {hint}')
-        elif key == "address" and not isinstance(e["input"], str):
+        elif key == "address" and settings.source == "onewire" and not isinstance(e["input"], str):
             lines.append(f'{said}: an id is text; write it in quotes, address = "28-0123456789ab"')
         else:
             message = e["msg"].removeprefix("Value error, ")

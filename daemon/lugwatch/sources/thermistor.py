@@ -33,6 +33,15 @@ class Curve:
         inverse = a + x * (b + x * (c + x * d))
         return 1.0 / inverse - ZERO_CELSIUS_KELVIN if inverse > 0 else math.nan
 
+    def ohms(self, celsius: float) -> float:
+        """Resistance at a temperature; by halving, since curves are given the other way round."""
+        warm, cold = math.log(1.0), math.log(1e9)
+        for _ in range(60):
+            middle = 0.5 * (warm + cold)
+            warmer = self.celsius(math.exp(middle)) > celsius
+            warm, cold = (middle, cold) if warmer else (warm, middle)
+        return math.exp(0.5 * (warm + cold))
+
 
 def beta_curve(ohms_at_25: float, beta_kelvin: float) -> Curve:
     """The two-point equation: for a common part with B25/85 0.3 K low at 50 °C, 1.4 K high at 125 °C.
@@ -84,6 +93,17 @@ class Divider:
         if math.isfinite(celsius):
             return celsius
         return Refused(kind=FaultKind.OUT_OF_RANGE, detail="no temperature of this thermistor's curve")
+
+    def input_volts(self, celsius: float, supply_volts: float) -> float:
+        """What the converter sees at a temperature."""
+        ohms = self.curve.ohms(celsius)
+        across = ohms / (ohms + self.series_ohms)
+        return supply_volts * (across if self.to_ground else 1.0 - across)
+
+    def volts_per_kelvin(self, celsius: float, supply_volts: float) -> float:
+        """How much the input moves for a kelvin, without its sign."""
+        below, above = (self.input_volts(celsius + k, supply_volts) for k in (-0.5, 0.5))
+        return abs(above - below)
 
     def self_heating_kelvin(self, ohms: float, supply_volts: float, milliwatts_per_kelvin: float) -> float:
         """What its own current warms a thermistor by, P / dissipation factor."""
