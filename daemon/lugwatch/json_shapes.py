@@ -1,7 +1,7 @@
 """Model objects as the JSON people script against: one place for command line, MQTT and dashboard.
 
 Keys are the fields' own names; times are RFC 3339 UTC text; what is not known is null.
-Not here: reading JSON from outside. Pure; may import model and units only.
+Not here: reading JSON from outside. Pure; may import model, proving and units only.
 """
 
 import json
@@ -19,6 +19,7 @@ from lugwatch.model import (
     Passage,
     SourceHealth,
 )
+from lugwatch.proving import ProofTest
 from lugwatch.units import format_time
 
 JsonObject = dict[str, object]
@@ -62,6 +63,11 @@ def creep_object(creep: Creep) -> JsonObject:
 def journal_entry_object(entry: JournalEntry) -> JsonObject:
     """One entry as `journal list --json` shows it."""
     return _object(entry)
+
+
+def proof_object(test: ProofTest) -> JsonObject:
+    """One proof test as `prove --json` and `proofs --json` show it."""
+    return _object(test)
 
 
 def source_health_object(health: SourceHealth) -> JsonObject:

@@ -115,6 +115,7 @@ class Poor(StrEnum):
     TOO_LITTLE_CURRENT = "too_little_current"
     CURRENT_UNSTEADY = "current_unsteady"
     SURROUNDINGS_MOVING = "surroundings_moving"
+    NOT_RESTED = "not_rested"  # still cooling or warming when the load came on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,6 +19,8 @@ from lugwatch.cli import (
     joints,
     journal,
     passages,
+    proofs,
+    prove,
     replay,
     shapes,
     watch,
@@ -39,8 +41,8 @@ def commands() -> None:
     """
 
 
-REPORTS = (joints, alerts, passages, creep, shapes)
-for module in (demo, check, watch, web, replay, *REPORTS, journal, export, backup, divider):
+REPORTS = (joints, alerts, passages, creep, shapes, proofs)
+for module in (demo, check, watch, web, replay, *REPORTS, prove, journal, export, backup, divider):
     commands.add_command(module.command)
 
 

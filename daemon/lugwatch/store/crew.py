@@ -20,7 +20,7 @@ def put_crew_action(path: Path, deed: CrewDeed, alert_id: int, who: str, time: i
 
     `time` [ms since 1970 UTC]. Raises UserError (no such database, not ours) or StoreFailed.
     """
-    return _put(
+    return put_row(
         path,
         "INSERT INTO crew_action (time, deed, alert_id, who) VALUES (?, ?, ?, ?)",
         (time, deed.value, alert_id, who),
@@ -32,10 +32,11 @@ def put_journal_entry(path: Path, entry: JournalEntry) -> int:
 
     The number in `entry` is not used. Raises UserError (no such database, not ours) or StoreFailed.
     """
-    return _put(path, rows.INSERT_JOURNAL_ENTRY, rows.journal_row(entry))
+    return put_row(path, rows.INSERT_JOURNAL_ENTRY, rows.journal_row(entry))
 
 
-def _put(path: Path, insert: str, row: rows.Row) -> int:
+def put_row(path: Path, insert: str, row: rows.Row) -> int:
+    """Write one row and close again; its number. Raises UserError (no such database) or StoreFailed."""
     check_ours(path, new_allowed=False)
     try:
         connection = connect_writing(path, busy_seconds=BUSY_SECONDS)

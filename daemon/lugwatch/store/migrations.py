@@ -11,7 +11,7 @@ from sqlite_utils import Database, Migrations
 
 APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
 # one per migration: a file with a higher number comes from a newer version and is refused
-SCHEMA_NUMBER = 6
+SCHEMA_NUMBER = 7
 
 _BOAT = (
     """CREATE TABLE boot (
@@ -295,6 +295,37 @@ def ends_at(db: Database) -> None:
     """Where a joint ends with the air where it is heading; null in rows that were written before."""
     db.execute("ALTER TABLE estimate ADD COLUMN ends_at_celsius REAL")
     db.execute("ALTER TABLE estimate ADD COLUMN ends_at_sd_kelvin REAL")
+
+
+@migrations()
+def proof_tests(db: Database) -> None:
+    """Proof tests that were run, as `proving.ProofTest` has them; kept for ever."""
+    db.execute(
+        """CREATE TABLE proof_test (
+            proof_id INTEGER PRIMARY KEY,
+            joint TEXT NOT NULL,
+            time INTEGER NOT NULL,
+            minutes REAL NOT NULL,
+            verdict TEXT NOT NULL,
+            poor TEXT,
+            allowed_kelvin REAL NOT NULL,
+            asked_amps REAL NOT NULL,
+            tested_amps REAL,
+            surroundings_celsius REAL,
+            tested_kelvin REAL,
+            tested_low_kelvin REAL,
+            tested_high_kelvin REAL,
+            asked_kelvin REAL,
+            asked_low_kelvin REAL,
+            asked_high_kelvin REAL,
+            cable_kelvin REAL,
+            against_cable TEXT NOT NULL,
+            hottest_celsius REAL,
+            warmer_neighbour TEXT,
+            note TEXT,
+            who TEXT
+        ) STRICT"""
+    )
 
 
 def migrate(connection: sqlite3.Connection) -> None:

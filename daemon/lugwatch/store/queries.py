@@ -26,7 +26,8 @@ from lugwatch.model import (
     SourceHealth,
     Watching,
 )
-from lugwatch.store import decode, series
+from lugwatch.proving import ProofTest
+from lugwatch.store import decode, proofs, series
 from lugwatch.store.opening import connect_reading, unreadable
 from lugwatch.store.rows import BASELINE_FIELDS
 from lugwatch.store.series import Bucket as Bucket  # part of what queries answer
@@ -109,6 +110,15 @@ class History:
             "SELECT * FROM journal WHERE ? IN (joint, '') ORDER BY time, entry_id", joint or ""
         )
         return [decode.journal_entry_from_row(row) for row in found]
+
+    def proofs(self, joint: str | None = None) -> list[ProofTest]:
+        """Every proof test that was kept, or those of one joint, in the order of their time."""
+        if not self._has("proof_test"):
+            return []
+        found = self._fetch(
+            "SELECT * FROM proof_test WHERE ? IN (joint, '') ORDER BY time, proof_id", joint or ""
+        )
+        return proofs.from_rows(found)
 
     def joint_ids(self) -> list[str]:
         """Every joint that is or ever was configured, those in use first."""
