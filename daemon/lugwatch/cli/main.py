@@ -23,6 +23,7 @@ from lugwatch.cli import (
     prove,
     replay,
     shapes,
+    stack,
     watch,
     web,
 )
@@ -42,7 +43,7 @@ def commands() -> None:
 
 
 REPORTS = (joints, alerts, passages, creep, shapes, proofs)
-for module in (demo, check, watch, web, replay, *REPORTS, prove, journal, export, backup, divider):
+for module in (demo, check, watch, web, replay, *REPORTS, prove, journal, export, backup, stack, divider):
     commands.add_command(module.command)
 
 

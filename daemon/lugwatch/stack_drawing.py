@@ -1,0 +1,96 @@
+"""A stack as a cross-section, with the current's way through it: SVG text.
+
+Heights are not to scale (a washer must be seen). Colour only helps: every part is named and what the current
+passes is marked in words. May import: stack.
+"""
+
+from collections.abc import Sequence
+from xml.sax.saxutils import escape
+
+from lugwatch.stack import Part, Stack
+
+_MIDDLE = 210  # of the stud
+_BAR = (60, 360)
+_COPPER, _STEEL, _WAY = "#d9a066", "#aeb4ba", "#a8322a"
+_HALF_WIDTH = {Part.WASHER: 62, Part.LOCK_WASHER: 50, Part.NUT: 56, Part.STUD: 56}
+_HEIGHT = {Part.WASHER: 14, Part.LOCK_WASHER: 14, Part.NUT: 34, Part.STUD: 40}
+_LUG_HEIGHT = 30
+
+
+def draw(stack: Stack, title: str) -> str:
+    """One self-contained SVG document; names are escaped."""
+    parts: list[str] = []
+    labels: list[tuple[int, str]] = []
+    height = 150 + sum(_HEIGHT[p] for p in stack.in_path) + _LUG_HEIGHT * len(stack.lugs) + 90
+    y = height - 60
+    parts.append(_box(_BAR[0], y - 36, _BAR[1] - _BAR[0], 36, _COPPER))
+    labels.append((y - 18, f"bar, {stack.bar_metal}, {stack.bar_width_mm:g} × {stack.bar_thickness_mm:g} mm"))
+    bottom = y
+    y -= 36
+    way = [(_BAR[0] + 10, y + 18), (_MIDDLE + 42, y + 18), (_MIDDLE + 42, y)]
+    branches: list[tuple[int, int]] = []  # where each lug's current joins
+    for part in stack.in_path:
+        y -= _HEIGHT[part]
+        half = _HALF_WIDTH[part]
+        parts.append(_box(_MIDDLE - half, y, 2 * half, _HEIGHT[part], _STEEL))
+        labels.append((y + _HEIGHT[part] // 2, f"{_name(part)}, {stack.hardware_metal}: in the way"))
+        if part is Part.STUD:
+            # an insulating sleeve would stand here: the current has to climb the thread
+            way += [(_MIDDLE + 42, y + _HEIGHT[part]), (_MIDDLE, y + _HEIGHT[part]), (_MIDDLE, y)]
+        way.append((_MIDDLE + 42, y))
+    for number, lug in enumerate(stack.lugs, 1):
+        y -= _LUG_HEIGHT
+        parts.append(_box(_MIDDLE - 70, y, 250, _LUG_HEIGHT, "#e0b382"))
+        parts.append(_box(_MIDDLE + 180, y + 4, 190, _LUG_HEIGHT - 8, "#c98a4b"))
+        branches.append((_MIDDLE + 42, y + _LUG_HEIGHT // 2))
+        labels.append((y + _LUG_HEIGHT // 2, f"lug {number}, {lug.cable_mm2:g} mm², {lug.amps:g} A"))
+    way.append(branches[-1])
+    y -= 10
+    parts.append(_box(_MIDDLE - 58, y, 116, 10, _STEEL))
+    labels.append((y + 5, "flat washer"))
+    y -= 10
+    parts.append(_box(_MIDDLE - 48, y, 96, 10, "#8f979e"))
+    labels.append((y + 5, "lock washer"))
+    y -= 36
+    parts.append(_box(_MIDDLE - 46, y, 92, 36, _STEEL))
+    labels.append((y + 18, f"nut, {stack.torque:g} N m"))
+    parts.insert(0, _box(_MIDDLE - 18, y - 16, 36, bottom - y + 40, "#c3c8cc"))
+    labels.append((bottom + 12, f"stud {stack.stud}"))
+    ways = [way, *([(x, v), (_MIDDLE + 366, v)] for x, v in branches)]
+    return "\n".join(
+        [
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 900 {height}" font-family="sans-serif" '
+            f'font-size="14" role="img" aria-label="{escape(title, {chr(34): "&quot;"})}">',
+            f'  <rect width="900" height="{height}" fill="#fbfaf6"/>',
+            f'  <text x="20" y="28" font-size="16" fill="#222">{escape(title)}</text>',
+            '  <g stroke="#333" stroke-width="1.3">',
+            *(f"    {part}" for part in parts),
+            "  </g>",
+            f'  <g fill="none" stroke="{_WAY}" stroke-width="4" stroke-dasharray="9 5">',
+            *(f'    <polyline points="{" ".join(f"{x},{v}" for x, v in one)}"/>' for one in ways),
+            "  </g>",
+            *_labels(labels),
+            f'  <text x="20" y="{height - 14}" fill="{_WAY}">dashed: the current, from cable to bar</text>',
+            "</svg>",
+            "",
+        ]
+    )
+
+
+def _box(x: int, y: int, width: int, height: int, fill: str) -> str:
+    return f'<rect x="{x}" y="{y}" width="{width}" height="{height}" fill="{fill}"/>'
+
+
+def _labels(labels: Sequence[tuple[int, str]]) -> list[str]:
+    """Names at the right, from top to bottom, never over each other, each with a line to its part."""
+    lines, below = [], 0
+    for y, text in sorted(labels):
+        at = max(y, below + 18)
+        below = at
+        lines.append(f'  <path d="M588 {y} L604 {at}" stroke="#777" fill="none"/>')
+        lines.append(f'  <text x="610" y="{at + 5}" fill="#222">{escape(text)}</text>')
+    return lines
+
+
+def _name(part: Part) -> str:
+    return part.value.replace("_", " ")
