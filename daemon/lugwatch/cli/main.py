@@ -16,9 +16,11 @@ from lugwatch.cli import (
     demo,
     divider,
     export,
+    init,
     joints,
     journal,
     passages,
+    probes,
     proofs,
     prove,
     replay,
@@ -43,7 +45,22 @@ def commands() -> None:
 
 
 REPORTS = (joints, alerts, passages, creep, shapes, proofs)
-for module in (demo, check, watch, web, replay, *REPORTS, prove, journal, export, backup, stack, divider):
+for module in (
+    demo,
+    init,
+    probes,
+    check,
+    watch,
+    web,
+    replay,
+    *REPORTS,
+    prove,
+    journal,
+    export,
+    backup,
+    stack,
+    divider,
+):
     commands.add_command(module.command)
 
 

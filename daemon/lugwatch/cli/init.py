@@ -1,0 +1,58 @@
+"""`lugwatch init`: looks for what is attached and writes a first configuration."""
+
+import threading
+from pathlib import Path
+
+import click
+
+from lugwatch import first_text
+from lugwatch.cli.options import config_option
+from lugwatch.clock import clock_from_environment
+from lugwatch.errors import OperationFailed, UserError
+from lugwatch.sources.finding import Found, find_chips, find_onewire, find_serial
+
+ONEWIRE, SERIAL, DEVICES = Path("/sys/bus/w1/devices"), Path("/dev/serial/by-id"), Path("/dev")
+
+
+@click.command("init")
+@config_option
+@click.option("--boat", default="My boat", show_default=True, help="Her name.")
+@click.option("--onewire", type=click.Path(path_type=Path), default=ONEWIRE, show_default=True)
+@click.option("--serial", type=click.Path(path_type=Path), default=SERIAL, show_default=True)
+@click.option("--devices", type=click.Path(path_type=Path), default=DEVICES, show_default=True)
+def command(config_path: Path, boat: str, onewire: Path, serial: Path, devices: Path) -> None:
+    """Look for probes, nodes and chips, and write a commented configuration that loads.
+
+    Nothing is changed on any device, and a configuration that is there is never written over. What was in the
+    way of finding more is said, with what to try.
+    """
+    if not 1 <= len(boat) <= 80 or any(ord(c) < 32 for c in boat):
+        raise UserError("--boat: a name of 1 to 80 letters on one line")
+    if config_path.exists():
+        raise UserError(f"{config_path} is there already; name another with --config, or move it away first")
+    found = Found()
+    find_onewire(onewire, found)
+    find_serial(serial, found, clock_from_environment(), threading.Event())
+    find_chips(sorted(devices.glob("i2c-*")), found)
+    text = first_text.text(boat, found)
+    try:
+        with config_path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        raise OperationFailed(
+            f"cannot write {config_path}: {error.strerror}; does the folder exist?"
+        ) from None
+    click.echo(
+        f"{config_path}: {_count(len(found.onewire), 'one-wire probe')}, "
+        f"{_count(len(found.transducers), 'value')} on serial lines, "
+        f"{_count(len(found.chips), 'chip')} on I2C"
+    )
+    for note in found.notes:
+        click.echo(f"- {note}")
+    click.echo(
+        "Next: `lugwatch probes` to see which probe is which, then edit the file, then `lugwatch check`."
+    )
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
