@@ -178,7 +178,8 @@ def test_the_drawing_names_every_part_and_escapes_what_it_is_given(tmp_path: Pat
     texts = [element.text or "" for element in root.iter("{http://www.w3.org/2000/svg}text")]
     assert 'a <b> & "c"' in texts
     for name in ("washer, stainless 304: in the way", "stud, stainless 304: in the way",
-                 "lug 1, 50 mm², 150 A", "lug 2, 16 mm², 20 A", "nut, 11 N m", "bar, copper, 25 × 5 mm"):  # fmt: skip
+                 "lug 1, 50 mm², 150 A", "lug 2, 16 mm², 20 A", "nut, 11 N m",
+                 "bar, copper, 25 × 5 mm"):  # fmt: skip
         assert name in texts
     assert len(list(root.iter("{http://www.w3.org/2000/svg}polyline"))) == 3  # trunk and two lugs
     path = tmp_path / "joint.svg"
