@@ -5,7 +5,8 @@ from dataclasses import replace
 
 import pytest
 
-from lugwatch import alert_deeds, alert_states
+import boats
+from lugwatch import alert_deeds, alert_states, pipeline
 from lugwatch.alert_states import Book, Finding, Verdict
 from lugwatch.model import (
     AlertChange,
@@ -15,6 +16,9 @@ from lugwatch.model import (
     Condition,
     CrewAction,
     CrewDeed,
+    Estimate,
+    JointState,
+    Output,
 )
 
 K, S = AlertChangeKind, AlertState
@@ -254,6 +258,40 @@ def test_a_deed_about_what_is_not_there_changes_nothing(deed: CrewDeed) -> None:
     action = CrewAction(deed=deed, alert_id=99, joint="none", who="Ada", monotonic_seconds=0.0, time=0)
     book, changes = alert_deeds.act(boat.book, action, None)
     assert book == boat.book and changes == ()
+
+
+def test_a_joint_out_of_service_says_so_on_its_card_and_is_watched_again_afterwards() -> None:
+    state = boats.begin(boats.boat())
+
+    def work(deed: CrewDeed, joint: str, seconds: float) -> list[object]:
+        nonlocal state
+        action = CrewAction(
+            deed=deed, joint=joint, who="Ada", monotonic_seconds=seconds, time=boats.START_TIME
+        )
+        state, outputs = pipeline.step(state, action)
+        return list(outputs)
+
+    def hot(start: int, end: int) -> list[Output]:
+        nonlocal state
+        rows = [
+            event
+            for s in range(start, end, 5)
+            for event in (boats.scan(s, bar=95.0, air=20.0, alternator=0.0), boats.tick(s))
+        ]
+        state, outputs = boats.run(state, rows)
+        return outputs
+
+    assert work(CrewDeed.OUT_OF_SERVICE, "no such joint", 0.0) == []
+    work(CrewDeed.OUT_OF_SERVICE, "bar", 0.0)
+    outputs = hot(0, 120)
+    last = [o for o in outputs if isinstance(o, Estimate)][-1]
+    assert last.state is JointState.OUT_OF_SERVICE and "worked on" in (last.reason or "")
+    assert last.probe_celsius == 95.0, "it is read and shown all the same"
+    assert [o for o in outputs if isinstance(o, AlertChange)] == []
+    (back, *_) = work(CrewDeed.BACK_IN_SERVICE, "bar", 120.0)
+    assert isinstance(back, AlertChange) and back.who == "Ada"
+    told = [o for o in hot(120, 180) if isinstance(o, AlertChange)]
+    assert [(o.change, o.alert.condition) for o in told] == [(K.RAISED, Condition.HOT)]
 
 
 def test_only_the_most_important_unanswered_alert_is_repeated_and_counts_the_others() -> None:
