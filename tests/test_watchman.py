@@ -57,6 +57,33 @@ def test_two_parts_in_trouble_are_two_alerts_and_well_again_of_nobody_is_no_news
     assert raised == ["mail", "phone"]
 
 
+def test_trouble_that_comes_and_goes_is_told_a_few_times_and_ends_without_another_word() -> None:
+    """A broker that is away half of each minute for an hour; then the last report is that all is well."""
+    state, told = boats.begin(boats.boat()), list[AlertChange]()
+    for minute in range(60):
+        for seconds, troubled in ((60.0 * minute, True), (60.0 * minute + 30.0, False)):
+            for event in (
+                report(seconds, troubled, Condition.CLOCK_UNTRUSTED, text="?"),
+                boats.tick(seconds),
+            ):
+                state, outputs = pipeline.step(state, event)
+                told += [
+                    o
+                    for o in outputs
+                    if isinstance(o, AlertChange) and o.alert.condition is Condition.CLOCK_UNTRUSTED
+                ]
+    assert sum(c.speaks for c in told) == 2
+    for seconds in range(3600, 9000, 10):
+        state, outputs = pipeline.step(state, boats.tick(float(seconds)))
+        told += [
+            o
+            for o in outputs
+            if isinstance(o, AlertChange) and o.alert.condition is Condition.CLOCK_UNTRUSTED
+        ]
+    assert told[-1].change is AlertChangeKind.RECTIFIED
+    assert not any(a.condition is Condition.CLOCK_UNTRUSTED for a in state.book.alerts.values())
+
+
 def test_a_wrong_clock_is_a_caution_and_ends_by_itself() -> None:
     state = boats.begin(boats.boat())
     state, _ = pipeline.step(state, report(0.0, True, Condition.CLOCK_UNTRUSTED, text="2019?"))

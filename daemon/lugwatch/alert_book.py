@@ -67,6 +67,7 @@ class Finding:
     keeps: Category | None = None
     probe_celsius: float | None = None
     baseline_ratio: float | None = None
+    once: bool = False  # not asked again every window: what is waited for runs out by itself
     urgency: float = 0.0  # among findings of one category the greater is told first: kelvin over the limit
 
     @property
@@ -104,6 +105,7 @@ class Book:
     told_seconds: tuple[float, ...] = ()  # when something was brought to people lately
     asked_seconds: tuple[float, ...] = ()  # when something was to be, told or held back
     held: frozenset[Key] = frozenset()  # alerts that a flood held back
+    once: frozenset[Key] = frozenset()  # told once that they are over, and that has to last
     renewed: frozenset[Key] = frozenset()  # alerts whose text is newer than what was put out
     kept_seconds: float = float("-inf")  # when what is waited for was last put out to be kept
     next_alert_id: int = 1

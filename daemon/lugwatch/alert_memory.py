@@ -58,6 +58,7 @@ def memory(book: Book, monotonic_seconds: float, time: int) -> AlertMemory:
         "told": [now - at for at in book.told_seconds],
         "asked": [now - at for at in book.asked_seconds],
         "held": [named(key) for key in sorted(book.held)],
+        "once": [named(key) for key in sorted(book.once)],
     }
     return AlertMemory(body=json.dumps(document, allow_nan=False, separators=(",", ":")), time=time)
 
@@ -142,4 +143,5 @@ def _with_memory(book: Book, document: dict[str, Any], now: float, time: int) ->
         told_seconds=tuple(now - passed - age for age in document["told"]),
         asked_seconds=tuple(now - passed - age for age in document["asked"]),
         held=frozenset(key(row) for row in there("held")),
+        once=frozenset(key(row) for row in there("once")),
     )

@@ -108,7 +108,7 @@ def _apply_one(book: Book, finding: Finding, now: float, time: int) -> Acted:
     key = finding.key
     standing = is_standing(book, key)
     if finding.verdict is Verdict.TRUE:
-        book = replace(book, false_since=without(book.false_since, key))
+        book = replace(book, false_since=without(book.false_since, key), once=book.once - {key})
         return _goes_on(book, finding, now, time) if standing else _begins(book, finding, now, time)
     book = replace(
         book,
@@ -118,8 +118,9 @@ def _apply_one(book: Book, finding: Finding, now: float, time: int) -> Acted:
     if not standing:
         return book, ()
     since = book.false_since.get(key, now)
-    if now - since < _off_delay_seconds(book, finding):
-        return replace(book, false_since={**book.false_since, key: since}), ()
+    if now - since < _off_delay_seconds(book, key, finding.off_delay_seconds):
+        once = book.once | {key} if finding.once else book.once
+        return replace(book, false_since={**book.false_since, key: since}, once=once), ()
     return _rectify(replace(book, false_since=without(book.false_since, key)), key, now, time)
 
 
@@ -205,13 +206,13 @@ def _calm_seconds(restless: Restless) -> float:
     return min(RESTLESS_LEAST_SECONDS * factor, RESTLESS_MOST_SECONDS)
 
 
-def _off_delay_seconds(book: Book, finding: Finding) -> float:
+def _off_delay_seconds(book: Book, key: Key, usual_seconds: float) -> float:
     """How long the end of a condition has to last: longer each time that it came back."""
-    restless = book.restless.get(finding.key)
+    restless = book.restless.get(key)
     if restless is None or restless.returns_count == 0:
-        return finding.off_delay_seconds
-    longer = max(finding.off_delay_seconds, RESTLESS_LEAST_SECONDS) * 2.0 ** min(restless.returns_count, 20)
-    return max(finding.off_delay_seconds, min(longer, RESTLESS_MOST_SECONDS))
+        return usual_seconds
+    longer = max(usual_seconds, RESTLESS_LEAST_SECONDS) * 2.0 ** min(restless.returns_count, 20)
+    return max(usual_seconds, min(longer, RESTLESS_MOST_SECONDS))
 
 
 def end(book: Book, joint: str, conditions: Sequence[Condition], now: float, time: int) -> Acted:
@@ -233,8 +234,8 @@ def end(book: Book, joint: str, conditions: Sequence[Condition], now: float, tim
 
 
 def elapse(book: Book, now: float, time: int) -> Acted:
-    """Silences, shelves and work that are over; alerts that nobody has answered."""
-    if not (book.due or alert_flood.KEY in book.alerts):
+    """Silences, shelves, work and troubles that are over; alerts that nobody has answered."""
+    if not (book.due or book.once or alert_flood.KEY in book.alerts):
         return book, ()
     changes: list[AlertChange] = []
     for key, due in tuple(book.due.items()):
@@ -248,6 +249,14 @@ def elapse(book: Book, now: float, time: int) -> Acted:
             event = AlertEvent.SILENCE_OVER if silenced else AlertEvent.SHELF_OVER
             book, more = happen(book, key, alert, Happening(event=event, now=now, time=time))
         changes += more
+    for key in sorted(book.once):
+        since = book.false_since.get(key)
+        if since is None or not is_standing(book, key):
+            book = replace(book, once=book.once - {key}, false_since=without(book.false_since, key))
+        elif now - since >= _off_delay_seconds(book, key, 0.0):
+            book = replace(book, once=book.once - {key}, false_since=without(book.false_since, key))
+            book, more = _rectify(book, key, now, time)
+            changes += more
     book, more = _unanswered(book, now, time)
     book, told = alert_flood.hold_back(book, [*changes, *more], now, time)
     book, more = alert_flood.look(book, now, time)

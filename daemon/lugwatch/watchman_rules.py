@@ -29,6 +29,7 @@ def finding(report: WatchmanReport) -> Finding:
         category=report.category or CATEGORIES.get(report.condition, Category.WARNING),
         on_delay_seconds=0.0,
         off_delay_seconds=OFF_DELAY_SECONDS,
+        once=True,
         text=report.text,
         advice=report.advice,
     )
