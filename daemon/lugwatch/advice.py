@@ -232,7 +232,7 @@ def rising_fast(
 
 def out_of_service(joint: Joint, who: str) -> tuple[str, str]:
     """Text and advice of a joint that somebody works on."""
-    return f"{joint.name} is out of service by {who}: nothing is said of it meanwhile.", (
+    return f"{joint.name} was taken out of service by {who}: nothing is said of it meanwhile.", (
         "Put it back as soon as you are done; it comes back by itself when its time is up. Work on it only "
         "with the circuit dead and the battery isolated, and write into the journal what was done."
     )

@@ -13,6 +13,7 @@ from lugwatch.model import Fault, JointBaseline, Quantity, Reading
 from lugwatch.plan import UNRATED_AMPS
 from lugwatch.sources import registry
 from lugwatch.store.queries import History
+from lugwatch.units import format_time
 
 USUAL_AIR_CELSIUS = 20.0  # where the air was never read
 
@@ -57,6 +58,12 @@ def _tell_gradings(configuration: Configuration, amps: float | None) -> None:
     baselines, readings = _remembered(configuration)
     boat = configuration.boat
     channels = {channel.channel: channel for channel in boat.channels}
+    airs = [readings[j.air][0] for j in boat.joints if j.air is not None and j.air in readings]
+    click.echo(
+        f"\nWhat alerts would take, in the air as it was last read, {format_time(max(airs))}:"
+        if airs
+        else f"\nWhat alerts would take, in air of {USUAL_AIR_CELSIUS:.0f} °C (none was read yet):"
+    )
     for joint in boat.joints:
         shunt = channels.get(joint.current or "")
         rated = joint.rated_amps or (shunt.rated_amps if shunt is not None else None) or UNRATED_AMPS
