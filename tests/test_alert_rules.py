@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 import boats
-from lugwatch import alert_rules
+from lugwatch import alert_channels, alert_rules
 from lugwatch.alert_rules import JointFacts, Thresholds
 from lugwatch.alert_states import Verdict
 from lugwatch.model import Category, Channel, Quantity
@@ -52,6 +52,11 @@ def test_warming(ratio: float, sd: float, change: float, verdict: Verdict, categ
     assert alert_rules.warming(replace(facts, loaded=False), T).verdict is Verdict.HOLD
 
 
+def test_much_more_is_said_as_a_factor() -> None:
+    facts = replace(STEADY, ratio=28.0, ratio_sd=4.0)
+    assert "heats 28 times (21 to 37) what its baseline does" in alert_rules.warming(facts, T).text
+
+
 def test_warming_that_others_in_its_air_show_too_is_none_of_its_own() -> None:
     facts = replace(STEADY, ratio=1.4, ratio_sd=0.05)
     assert alert_rules.warming(facts, T).verdict is Verdict.TRUE
@@ -74,11 +79,11 @@ def test_a_change_back_to_what_it_used_to_be_is_no_warming() -> None:
 
 def test_an_air_that_is_misread_is_said_at_once_and_with_its_size() -> None:
     air = Channel(channel="air", quantity=Quantity.CELSIUS, name="Locker air", source=None)
-    found = alert_rules.common_finding(air, 0, -3.1, 8)
+    found = alert_channels.common_finding(air, 0, -3.1, 8)
     assert (found.verdict, found.joint, found.channel) == (Verdict.TRUE, None, "air")
     assert found.on_delay_seconds == 0.0
     assert "Locker air reads about 3 K colder than the 8 joints" in found.text
-    assert alert_rules.common_finding(air, 0, 0.3, 8).verdict is Verdict.FALSE
+    assert alert_channels.common_finding(air, 0, 0.3, 8).verdict is Verdict.FALSE
 
 
 def test_warming_without_a_baseline_goes_by_the_change_alone() -> None:
@@ -118,7 +123,7 @@ def test_what_is_common_names_the_air_or_the_shunt_and_no_joint() -> None:
     air = Channel(channel="air", quantity=Quantity.CELSIUS, name="locker", source=None)
     amps = Channel(channel="alternator", quantity=Quantity.AMPS, name="alternator", source=None)
     for channel, word in ((air, "air probe"), (amps, "clamp meter")):
-        found = alert_rules.common_finding(channel, -1, 0.0, 4)
+        found = alert_channels.common_finding(channel, -1, 0.0, 4)
         assert (found.verdict, found.joint, found.channel) == (Verdict.TRUE, None, channel.channel)
         assert "less than before" in found.text and word in found.advice
-        assert alert_rules.common_finding(channel, 0, 0.0, 4).verdict is Verdict.FALSE
+        assert alert_channels.common_finding(channel, 0, 0.0, 4).verdict is Verdict.FALSE

@@ -206,6 +206,8 @@ def test_check_tells_the_limits_and_every_missing_source(
     spoken = say(capsys, "check", "--config", boat)
     assert spoken.status == 0, spoken.err
     assert "75 °C" in spoken.out and "nothing is said of the cable" in spoken.out
+    assert "in air of 20 °C (none was read yet)" in spoken.out
+    assert "no baseline yet" in spoken.out and "alarm: at 75 °C" in spoken.out
     spoken = say(capsys, "check", "--config", boat, "--hardware")
     assert spoken.status == 1
     assert "3 of 3 channels gave no reading" in spoken.err

@@ -357,6 +357,7 @@ def test_a_joint_that_heads_for_its_limit_is_not_acquitted_by_a_current_that_is_
     assert changes == [
         (AlertChangeKind.RAISED, condition),
         (AlertChangeKind.RAISED, Condition.HOT),
+        (AlertChangeKind.MERGED, Condition.HEADING_HOT),
     ]
 
 

@@ -16,6 +16,7 @@ from lugwatch import pipeline, snapshot
 from lugwatch.model import (
     AlertChange,
     AlertChangeKind,
+    AlertMemory,
     Category,
     Condition,
     CrewAction,
@@ -97,8 +98,9 @@ def test_no_reading_is_said_by_the_clock_alone() -> None:  # C04
     assert silent.probe_time == boats.START_TIME + 595_000
     told = [o.alert for o in outputs if isinstance(o, AlertChange)]
     assert {a.condition for a in told} == {Condition.NO_DATA}
-    # the bus is one alert, not one for each probe on it
-    assert sorted(a.channel or "" for a in told) == ["alternator", "onewire"]
+    # all sources at one moment are their supply: one alert, not one for each probe, nor for each bus
+    assert [(a.joint, a.channel) for a in told] == [(None, None)] * 2, "said, and after 5 min said again"
+    assert told[0].text == "Nothing at all is read of 3 channels: the last reading is 85 s old."
 
 
 def test_one_silent_probe_accuses_nobody_else() -> None:
@@ -110,8 +112,11 @@ def test_one_silent_probe_accuses_nobody_else() -> None:
             values["bar"] = 21.0
         events += [boats.scan(5.0 * k, **values), boats.tick(5.0 * k)]
     _, outputs = boats.run(boats.begin(two), events)
-    told = [o.alert for o in outputs if isinstance(o, AlertChange)]
-    assert [(a.condition, a.joint) for a in told] == [(Condition.NO_DATA, "bar")]
+    told = [o for o in outputs if isinstance(o, AlertChange)]
+    assert {(o.alert.condition, o.alert.joint) for o in told} == {(Condition.NO_DATA, "bar")}
+    # 25 minutes without an answer: said again, no more than that
+    kinds = [AlertChangeKind.RAISED, AlertChangeKind.REPEATED, AlertChangeKind.REPEATED]
+    assert [o.change for o in told] == kinds
     assert estimates(outputs, "lug")[-1].state is JointState.NO_LOAD
 
 
@@ -132,7 +137,8 @@ def test_a_temperature_on_the_limit_is_one_alarm() -> None:  # C15
         values = {"air": 20.0, "alternator": 0.0} | ({"bar": bar} if k % 3 else {})
         events += [boats.scan(5.0 * k, **values), boats.tick(5.0 * k)]
     _, outputs = boats.run(boats.begin(boats.boat()), events)
-    assert [c for c in changes(outputs) if c[1] is Condition.HOT] == [(AlertChangeKind.RAISED, Condition.HOT)]
+    hot = [change for change, condition in changes(outputs) if condition is Condition.HOT]
+    assert hot == [AlertChangeKind.RAISED, AlertChangeKind.REPEATED, AlertChangeKind.REPEATED], "of 20 min"
 
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, 3.4e38, -400.0, 1e6])
@@ -244,8 +250,9 @@ def test_acknowledging_is_an_event_like_any_other() -> None:
         time=boats.START_TIME + 130_000,
     )  # fmt: skip
     _, outputs = pipeline.step(state, seen)
-    (change,) = outputs
+    change, kept = outputs
     assert isinstance(change, AlertChange) and change.alert.acknowledged_by == "phone"
+    assert change.who == "phone" and isinstance(kept, AlertMemory)
 
 
 def test_a_passage_counts_its_ampere_hours_and_ends_after_the_pause() -> None:
@@ -347,7 +354,8 @@ def test_arrays_of_an_old_state_are_not_changed_by_later_steps() -> None:
 def test_a_current_and_a_joint_may_share_a_name() -> None:
     both = boats.boat(boats.joint("alternator", probe="alternator_probe"))
     assert both.channels[0].quantity is Quantity.CELSIUS
-    _, outputs = boats.run(boats.begin(both), [boats.tick(5.0 * k) for k in range(60)])
+    air = [e for k in range(60) for e in (boats.scan(5.0 * k, air=20.0), boats.tick(5.0 * k))]
+    _, outputs = boats.run(boats.begin(both), air)
     assert len({(o.alert.joint, o.alert.channel) for o in outputs if isinstance(o, AlertChange)}) == 2
 
 

@@ -18,6 +18,12 @@ _ISOLATE = (
 _NO_PROTECTION = "lugwatch warns and does not protect: fuses and breakers do."
 
 
+# from here on a factor is said and no per cent
+MANY_TIMES = 5.0
+# an interval wider than this says no more than its lower end
+UNSURE_KELVIN = 60.0
+
+
 def _celsius(value: float) -> str:
     return f"{value:.0f} °C"
 
@@ -26,6 +32,11 @@ def _heading(joint: Joint, settles_celsius: float | None, sd_kelvin: float | Non
     if settles_celsius is None or sd_kelvin is None:
         return ""
     low, high = settles_celsius - 2.0 * sd_kelvin, settles_celsius + 2.0 * sd_kelvin
+    if high - low > UNSURE_KELVIN:
+        return (
+            f" At the present current it settles above {_celsius(low)}, where is not known yet; "
+            f"its limit is {_celsius(joint.limit_celsius)}."
+        )
     return (
         f" At the present current it settles near {_celsius(settles_celsius)} "
         f"({low:.0f} to {high:.0f}); its limit is {_celsius(joint.limit_celsius)}."
@@ -46,9 +57,13 @@ def warming(
     """
     if against_baseline is not None:
         ratio, ratio_sd = against_baseline
-        factor = math.exp(2.0 * ratio_sd / ratio)
-        low, high = 100 * (ratio / factor - 1), 100 * (ratio * factor - 1)
-        much = f"{100 * (ratio - 1):+.0f} % ({low:+.0f} to {high:+.0f}) against its baseline"
+        # of next to nothing no interval can be told
+        factor = math.exp(min(2.0 * ratio_sd / ratio, 3.0))
+        if ratio >= MANY_TIMES:
+            much = f"{ratio:.0f} times ({ratio / factor:.0f} to {ratio * factor:.0f}) what its baseline does"
+        else:
+            low, high = 100 * (ratio / factor - 1), 100 * (ratio * factor - 1)
+            much = f"{100 * (ratio - 1):+.0f} % ({low:+.0f} to {high:+.0f}) against its baseline"
     else:
         much = f"about {100 * (change_ratio - 1):+.0f} % against what it did earlier on this passage"
     text = f"{joint.name} heats {much} at the same current." + _heading(
@@ -171,12 +186,16 @@ def heading_hot(
     seconds_to_limit: float | None,
 ) -> tuple[str, str]:
     """Text and advice of a joint that will cross its limit at this current."""
-    when = "" if seconds_to_limit is None else f" in about {format_duration(seconds_to_limit)}"
     runaway = settles_celsius is None
-    text = (
-        f"{joint.name} is at {_celsius(probe_celsius)} and will pass its limit of "
-        f"{_celsius(joint.limit_celsius)}{when} if this current goes on."
-    )
+    if probe_celsius >= joint.limit_celsius:
+        text = f"{joint.name} is at {_celsius(probe_celsius)}; its limit is {_celsius(joint.limit_celsius)}."
+    else:
+        when = "" if seconds_to_limit is None else f" in about {format_duration(seconds_to_limit)}"
+        will = "may" if settles_celsius is not None and settles_celsius < joint.limit_celsius else "will"
+        text = (
+            f"{joint.name} is at {_celsius(probe_celsius)} and {will} pass its limit of "
+            f"{_celsius(joint.limit_celsius)}{when} if this current goes on."
+        )
     text += (
         " It has no settling temperature at this current: thermal runaway."
         if runaway
@@ -187,9 +206,11 @@ def heading_hot(
 
 def hot(joint: Joint, probe_celsius: float) -> tuple[str, str]:
     """Text and advice of a joint over its limit."""
+    limit = f"its limit of {_celsius(joint.limit_celsius)} ({joint.limit_basis})"
     text = (
-        f"{joint.name} is at {_celsius(probe_celsius)}, over its limit of "
-        f"{_celsius(joint.limit_celsius)} ({joint.limit_basis})."
+        f"{joint.name} is at {_celsius(probe_celsius)}, over {limit}."
+        if probe_celsius >= joint.limit_celsius
+        else f"{joint.name} is at {_celsius(probe_celsius)} now and was over {limit}."
     )
     return text, (
         f"Now: {_SHED[0].lower()}{_SHED[1:]} {_NEVER_BREAK} Look and smell for melting insulation, "
@@ -197,13 +218,24 @@ def hot(joint: Joint, probe_celsius: float) -> tuple[str, str]:
     )
 
 
-def rising_fast(joint: Joint, probe_celsius: float, kelvin_per_minute: float) -> tuple[str, str]:
-    """Text and advice of a joint that warms faster than load explains."""
+def rising_fast(
+    joint: Joint, probe_celsius: float, kelvin_per_minute: float, seconds_left: float | None
+) -> tuple[str, str]:
+    """Text and advice of a joint that warms faster than load explains; seconds_left at this rate."""
+    at_this_rate = "" if seconds_left is None else f", {format_duration(seconds_left)} away at this rate"
     text = (
         f"{joint.name} rises {kelvin_per_minute:.1f} K per minute and is at {_celsius(probe_celsius)}; "
-        f"its limit is {_celsius(joint.limit_celsius)}."
+        f"its limit is {_celsius(joint.limit_celsius)}{at_this_rate if seconds_left else ''}."
     )
     return text, f"{_SHED} {_NEVER_BREAK} Look at it without touching. {_COOL} {_NO_PROTECTION}"
+
+
+def out_of_service(joint: Joint, who: str) -> tuple[str, str]:
+    """Text and advice of a joint that somebody works on."""
+    return f"{joint.name} was taken out of service by {who}: nothing is said of it meanwhile.", (
+        "Put it back as soon as you are done; it comes back by itself when its time is up. Work on it only "
+        "with the circuit dead and the battery isolated, and write into the journal what was done."
+    )
 
 
 def no_data(what: str, silent_seconds: float | None) -> tuple[str, str]:
@@ -216,6 +248,32 @@ def no_data(what: str, silent_seconds: float | None) -> tuple[str, str]:
     return f"{what} {since}.", (
         "What hangs on it is not watched meanwhile. Check plug, cable and supply of the probe line; "
         "do not take the last value for the present one."
+    )
+
+
+def _since(silent_seconds: float | None) -> str:
+    if silent_seconds is None:
+        return "nothing was ever read"
+    return f"the last reading is {format_duration(silent_seconds)} old"
+
+
+def source_silent(source: str, channels: int, silent_seconds: float | None, detail: str) -> tuple[str, str]:
+    """Text and advice of a whole bus; detail: what it answers, "" where it does not."""
+    answers = f"; it answers: {detail}" if detail else ""
+    return f"Everything on {source} ({channels} channels) is silent: {_since(silent_seconds)}{answers}.", (
+        "Nothing that hangs on it is watched meanwhile. All of it at once is one cause: its plug, supply, "
+        "ground or a short in its line; unplug half of it to find which half. Do not take the last values "
+        "for the present ones."
+    )
+
+
+def nothing_read(channels: int, silent_seconds: float | None, detail: str) -> tuple[str, str]:
+    """Text and advice where no source gives anything."""
+    answers = f"; answers are: {detail}" if detail else ""
+    return f"Nothing at all is read of {channels} channels: {_since(silent_seconds)}{answers}.", (
+        "No joint is watched meanwhile. Different buses at one moment are their common supply, not their "
+        "probes: look at the supply and fuse of the sensors, their ground, the hub. Look at the joints with "
+        "your own eyes and nose until it is back, and shed load if you cannot."
     )
 
 

@@ -1,51 +1,26 @@
 """When a condition is true: the rules, each with a threshold to set, one to clear, and its delays.
 
 A value that is not known never sets a condition and never clears one. Not here: states of alerts
-(`alert_states`), words (`advice`). May import: model, advice, alert_states.
+(`alert_states`), words (`advice`). May import: model, advice, alert_states,
+alert_grading.
 """
 
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from lugwatch import advice
+from lugwatch.alert_grading import Thresholds as Thresholds
 from lugwatch.alert_states import Finding, Verdict
 from lugwatch.model import (
     Category,
-    Channel,
     Condition,
     Creep,
     CreepVerdict,
-    Fault,
-    FaultKind,
     Joint,
     JointState,
-    Quantity,
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Thresholds:
-    """One set for all joints; per-joint overrides come from `Joint` (limit_celsius)."""
-
-    # Dead band 3 K about 100 K of span and 60 s delays: start values of alarm-management practice
-    # (ISA-18.2, EEMUA 191: temperature 1 %, 60 s; from memory).
-    dead_band_kelvin: float = 3.0
-    delay_seconds: float = 60.0
-    hot_delay_seconds: float = 10.0
-    warming_ratio: float = 1.12  # caution
-    changed_ratio: float = 1.08  # a sudden change, which is beyond doubt when it is believed…
-    changed_above_ratio: float = 1.1  # …and not merely back to what it used to be: a fan has stopped
-    warming_clear_ratio: float = 1.06
-    warming_warning_ratio: float = 1.6
-    certainty_sd: float = 3.5  # how many standard deviations "certain" is
-    warning_sd: float = 2.0  # beyond warming_warning_ratio by so many
-    heading_sd: float = 1.28  # nine in ten, since settling deviations are against the truth
-    change_delay_seconds: float = 0.0  # a sudden change is already certain when it is believed
-    unrest_ratio: float = 3.0  # of the most while it was well
-    off_joint_ratio: float = 0.4  # a bad joint never answers less to current than it did
-    off_joint_clear_ratio: float = 0.7
-    faults_in_a_row: int = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +32,7 @@ class JointFacts:
     loaded: bool  # enough current to judge
     ratio: float | None  # rise against baseline
     ratio_sd: float | None
+    baseline_kelvin: float | None = None  # the rise that its baseline makes at its rated current
     change_ratio: float  # sudden changes believed on this passage; 1: none
     company_ratio: float = 1.0  # what the others in its air show of the same; 1: nothing
     shadowed: bool = False  # a joint on the same metal shows so much more that this may be its heat
@@ -75,9 +51,13 @@ def _finding(
     verdict: Verdict,
     category: Category,
     delays_seconds: tuple[float, float],
-    words: Callable[[], tuple[str, str]],
+    words: Callable[[], tuple[str, str]] | None,
+    keeps: Category | None = None,
 ) -> Finding:
-    text, what_to_do = words() if verdict is Verdict.TRUE else ("", "")
+    """words: None where what they would tell is not known."""
+    # between its thresholds an alert that stands says what is so now as well
+    text, what_to_do = words() if words is not None and verdict is not Verdict.FALSE else ("", "")
+    celsius = facts.probe_celsius
     return Finding(
         condition=condition,
         joint=facts.joint.joint,
@@ -88,6 +68,10 @@ def _finding(
         off_delay_seconds=delays_seconds[1],
         text=text,
         advice=what_to_do,
+        keeps=keeps,
+        probe_celsius=celsius,
+        baseline_ratio=facts.ratio,
+        urgency=0.0 if celsius is None else celsius - facts.joint.limit_celsius,
     )
 
 
@@ -113,26 +97,43 @@ def hot(facts: JointFacts, t: Thresholds) -> Finding:
         verdict,
         Category.ALARM,
         (t.hot_delay_seconds, t.delay_seconds),
-        lambda: advice.hot(facts.joint, celsius or 0.0),
+        None if celsius is None else lambda: advice.hot(facts.joint, celsius),
+    )
+
+
+def _hurry(seconds_left: float | None, t: Thresholds) -> tuple[Category, Category]:
+    """Category by the time that is left, and what its dead band keeps of an alarm."""
+    left = math.inf if seconds_left is None else seconds_left
+    return (
+        Category.ALARM if left <= t.alarm_seconds else Category.WARNING,
+        Category.ALARM if left <= 2.0 * t.alarm_seconds else Category.WARNING,
     )
 
 
 def rising_fast(facts: JointFacts, t: Thresholds) -> Finding:
-    """Faster than load explains; needs no estimate."""
+    """Faster than load explains; needs no estimate. An alarm where that rate leaves no time."""
     rate, limit = facts.rising_kelvin_per_minute, facts.rising_limit_kelvin_per_minute
+    celsius = facts.probe_celsius
     verdict = Verdict.HOLD if rate is None else _verdict(rate >= limit, rate < 0.5 * limit)
+    left, words = None, None
+    if rate is not None and celsius is not None:
+        away = max(0.0, facts.joint.limit_celsius - celsius)
+        left = away / rate * 60.0 if rate > 0.0 else None
+        words = partial(advice.rising_fast, facts.joint, celsius, rate, left)
+    category, keeps = _hurry(left, t)
     return _finding(
         facts,
         Condition.RISING_FAST,
         verdict,
-        Category.WARNING,
+        category,
         (t.hot_delay_seconds, t.delay_seconds),
-        lambda: advice.rising_fast(facts.joint, facts.probe_celsius or 0.0, rate or 0.0),
+        words,
+        keeps,
     )
 
 
 def heading_hot(facts: JointFacts, t: Thresholds) -> Finding:
-    """Will cross its limit at this current, with a deviation to spare."""
+    """Will cross its limit at this current, with a deviation to spare; an alarm where little time is left."""
     celsius, limit = facts.probe_celsius, facts.joint.limit_celsius
     settles, sd = facts.settles_celsius, facts.settles_sd_kelvin
     if celsius is None or not (facts.runaway or (settles is not None and sd is not None)):
@@ -143,13 +144,18 @@ def heading_hot(facts: JointFacts, t: Thresholds) -> Finding:
         verdict = Verdict.TRUE
     else:
         verdict = _verdict(settles - t.heading_sd * sd > limit, settles + t.heading_sd * sd < limit)
+    category, keeps = _hurry(facts.seconds_to_limit, t)
+    words = None
+    if celsius is not None and (facts.runaway or settles is not None):
+        words = partial(advice.heading_hot, facts.joint, celsius, settles, sd, facts.seconds_to_limit)
     return _finding(
         facts,
         Condition.HEADING_HOT,
         verdict,
-        Category.WARNING,
+        category,
         (t.delay_seconds, t.delay_seconds),
-        lambda: advice.heading_hot(facts.joint, celsius or 0.0, settles, sd, facts.seconds_to_limit),
+        words,
+        keeps,
     )
 
 
@@ -169,8 +175,7 @@ def warming(facts: JointFacts, t: Thresholds) -> Finding:
     others = facts.company_ratio
     trending = ratio >= others * t.warming_ratio and above(others) > t.certainty_sd
     changed = change >= t.changed_ratio and (not known or ratio + sd >= t.changed_above_ratio)
-    worse = trending and above(t.warming_warning_ratio) > t.warning_sd
-    category = Category.WARNING if worse else Category.CAUTION
+    category, keeps = _how_much(facts, t) if trending else (Category.CAUTION, Category.CAUTION)
     if not facts.loaded or not (known or changed) or (facts.shadowed and not changed):
         verdict = Verdict.HOLD
     else:
@@ -181,13 +186,43 @@ def warming(facts: JointFacts, t: Thresholds) -> Finding:
         verdict,
         category,
         (t.change_delay_seconds if changed else t.delay_seconds, 2 * t.delay_seconds),
-        lambda: advice.warming(
-            facts.joint,
-            (ratio, sd) if trending else None,
-            change,
-            facts.settles_celsius,
-            facts.settles_sd_kelvin,
-        ),
+        (
+            lambda: advice.warming(
+                facts.joint,
+                (ratio, sd) if trending or not changed else None,
+                change,
+                facts.settles_celsius,
+                facts.settles_sd_kelvin,
+            )
+        )
+        if known or changed
+        else None,
+        keeps,
+    )
+
+
+def _how_much(facts: JointFacts, t: Thresholds) -> tuple[Category, Category]:
+    """Category of a joint that certainly warms, and what the dead band keeps of a warning.
+
+    By its factor, and by the kelvin that it makes more at its rated current than it did.
+    """
+    ratio, sd = facts.ratio or 1.0, facts.ratio_sd or 0.0
+    surely = ratio * math.exp(-t.warning_sd * sd / ratio)
+    kelvin = facts.baseline_kelvin
+
+    def more(than: float) -> float | None:
+        return None if kelvin is None else (than - 1.0) * kelvin
+
+    least, most = more(surely), more(ratio)
+    factor = surely > t.warming_warning_ratio and (most is None or most >= t.warming_warning_least_kelvin)
+    warns = factor or (least is not None and least > t.warming_warning_kelvin)
+    share = t.warning_dead_band_ratio
+    stays = ratio - 1.0 > share * (t.warming_warning_ratio - 1.0) or (
+        most is not None and most > share * t.warming_warning_kelvin
+    )
+    return (
+        Category.WARNING if warns else Category.CAUTION,
+        Category.WARNING if warns or stays else Category.CAUTION,
     )
 
 
@@ -224,37 +259,9 @@ def probe_off_joint(facts: JointFacts, t: Thresholds) -> Finding:
         verdict,
         Category.WARNING,
         (2 * t.delay_seconds, 2 * t.delay_seconds),
-        lambda: advice.probe_off_joint(facts.joint, ratio or 0.0),
+        None if ratio is None else lambda: advice.probe_off_joint(facts.joint, ratio),
     )
 
-
-def common_finding(channel: Channel, way: int, shift_kelvin: float, joints: int) -> Finding:
-    """All joints of one air or one current changed together: air or shunt, not contacts.
-
-    way: they heat more (1) or less (-1) than before, or neither; shift_kelvin: by which their air is
-    believed to be read too warm, which is said at once.
-    """
-    shifted = abs(shift_kelvin) > SHIFT_KELVIN
-    text, what_to_do = (
-        advice.air_misread(channel, shift_kelvin, joints)
-        if shifted
-        else advice.common_mode(channel, way, joints)
-    )
-    return Finding(
-        condition=Condition.COMMON_MODE,
-        joint=None,
-        channel=channel.channel,
-        verdict=_true(way != 0 or shifted),
-        category=Category.CAUTION,
-        on_delay_seconds=0.0 if shifted else 120.0,
-        off_delay_seconds=900.0,
-        text=text,
-        advice=what_to_do,
-    )
-
-
-# An air that is read so far off was read wrong, not weather; half of what is believed at all.
-SHIFT_KELVIN = 0.5
 
 JOINT_RULES: Sequence[Callable[[JointFacts, Thresholds], Finding]] = (
     hot,
@@ -299,78 +306,15 @@ def creeping(joint: Joint, creep: Creep) -> Finding:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChannelFacts:
-    """What the rules look at, for one channel at one moment."""
-
-    channel: Channel
-    joint: Joint | None  # whose probe it is
-    silent: bool
-    silent_seconds: float | None  # None: never read
-    faults_in_a_row: int
-    last_fault: Fault | None
-    source_silent: bool  # everything on its bus is silent: one situation, one alert
-
-
-def channel_findings(facts: ChannelFacts, t: Thresholds) -> list[Finding]:
-    """Failing is said once: as a fault where the channel answers with faults, else as no data.
-
-    One that says itself that it is clipped answers, and is told as a doubtful current (`current_rules`).
-    """
-    clipped = (
-        facts.faults_in_a_row > 0
-        and facts.last_fault is not None
-        and facts.last_fault.kind is FaultKind.CLIPPED
-    )
-    failing = facts.faults_in_a_row >= t.faults_in_a_row and facts.last_fault is not None and not clipped
-    is_current = facts.channel.quantity is Quantity.AMPS
-    condition = Condition.CURRENT_FAULT if is_current else Condition.PROBE_FAULT
-    name = facts.joint.name if facts.joint is not None else facts.channel.name
-    what = name if is_current else f"Probe of {name}" if facts.joint else f"Probe {name}"
-    words = advice.current_fault if is_current else advice.probe_fault
-    detail = (facts.last_fault.detail or facts.last_fault.kind) if facts.last_fault else ""
-    category = Category.WARNING if is_current or facts.joint else Category.CAUTION
-    silent = facts.silent and not failing and not clipped and not facts.source_silent
-    return [
-        _channel_finding(
-            facts, condition, _true(failing), category, words(what, facts.faults_in_a_row, detail)
-        ),
-        _channel_finding(
-            facts, Condition.NO_DATA, _true(silent), category, advice.no_data(what, facts.silent_seconds)
-        ),
-    ]
-
-
-def _channel_finding(
-    facts: ChannelFacts,
-    condition: Condition,
-    verdict: Verdict,
-    category: Category,
-    words: tuple[str, str],
-) -> Finding:
+def out_of_service(joint: Joint, who: str) -> Finding:
+    """A reminder of what nobody watches, while somebody works on it."""
+    text, what_to_do = advice.out_of_service(joint, who)
     return Finding(
-        condition=condition,
-        joint=facts.joint.joint if facts.joint is not None else None,
-        channel=facts.channel.channel,
-        verdict=verdict,
-        category=category,
-        on_delay_seconds=0.0,
-        off_delay_seconds=0.0,
-        text=words[0],
-        advice=words[1],
-    )
-
-
-def source_finding(source: str, channels: int, silent: bool, silent_seconds: float | None) -> Finding:
-    """A whole bus went silent: one alert, not one for each probe on it."""
-    what = f"Everything on {source} ({channels} channels)"
-    text, what_to_do = advice.no_data(what, silent_seconds)
-    return Finding(
-        condition=Condition.NO_DATA,
-        joint=None,
-        channel=source,
-        verdict=Verdict.TRUE if silent else Verdict.FALSE,
-        category=Category.WARNING,
+        condition=Condition.OUT_OF_SERVICE,
+        joint=joint.joint,
+        channel=None,
+        verdict=Verdict.TRUE,
+        category=Category.CAUTION,
         on_delay_seconds=0.0,
         off_delay_seconds=0.0,
         text=text,

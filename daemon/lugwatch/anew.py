@@ -145,7 +145,7 @@ def _without_baseline(state: State, i: int, over: Sequence[Condition]) -> Change
     plan, now, time = state.plan, state.intake.window_start_seconds, state.window_time
     only = np.arange(len(plan.rated_amps)) == i
     ended = journal.told(plan, state.journal, state.baseline, only, time)
-    book, changes = alert_states.end(state.book, plan.boat.joints[i].joint, over, time)
+    book, changes = alert_states.end(state.book, plan.boat.joints[i].joint, over, now, time)
     state = replace(
         state,
         book=book,

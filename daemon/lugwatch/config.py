@@ -2,7 +2,8 @@
 
 pydantic checks the text; inside, only `model.Boat` and the dataclasses below are used. Keys that
 belong to a source are checked by that source's own model (`sources.registry`), not here.
-May import: errors, units, model, materials.
+May import: errors, units, model, materials,
+config_grading.
 """
 
 import difflib
@@ -16,10 +17,19 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from lugwatch.config_tables import ChannelTable, CurrentTable, Document, JointTable, MqttTable, ProbeTable
+from lugwatch import config_grading
+from lugwatch.config_tables import (
+    ChannelTable,
+    CurrentTable,
+    Document,
+    GradingTable,
+    JointTable,
+    MqttTable,
+    ProbeTable,
+)
 from lugwatch.errors import ConfigurationError, UserError
 from lugwatch.materials import IEC_60228_OHMS_PER_KM
-from lugwatch.model import Boat, CableClass, Channel, Joint, Quantity, Watching
+from lugwatch.model import Boat, CableClass, Channel, Joint, Manners, Quantity, Watching
 
 DEFAULT_NAME = "lugwatch.toml"
 NO_AIR = "none"
@@ -120,6 +130,10 @@ def _check(path: Path, data: dict[str, Any], lenient: bool) -> Configuration:
         channels=tuple(_channel(c, document) for c in channels),
         joints=_joints(document),
         watching=Watching(**document.watch.model_dump()),
+        grading=config_grading.read(document.alerts),
+        manners=Manners(
+            **document.alerts.model_dump(exclude=set(GradingTable.model_fields)),
+        ),
     )
     return Configuration(
         path=path,
@@ -231,6 +245,7 @@ def _joints(document: Document) -> tuple[Joint, ...]:
                 limit_basis=basis,
                 cable_mm2=table.cable_mm2,
                 cable_insulation=insulation,
+                grading=config_grading.read(table),
                 facts={key: value for key in _FACTS if (value := getattr(table, key)) is not None},
             )
         )
@@ -268,6 +283,7 @@ def _cross_check(document: Document) -> list[str]:
     ]
     if not document.joint:
         mistakes.append("no [[joint]]: there is nothing to watch; add one for each probed joint")
+    mistakes += config_grading.mistakes(document)
     for table in document.joint:
         where = f'[[joint]] "{table.id}"'
         mistakes += _unknown(where, "probe", table.probe, probes, "[[probe]]")

@@ -52,6 +52,26 @@ class WatchTable(Table):
     passage_gap_seconds: _Positive = 1800.0
 
 
+class GradingTable(Table):
+    """From which figure on there is an alert; for all joints in [alerts], for one in its own table."""
+
+    warming_ratio: Annotated[float, Field(ge=1.04, le=5)] | None = None
+    warming_warning_ratio: Annotated[float, Field(gt=1.04, le=20)] | None = None
+    warming_warning_kelvin: Annotated[float, Field(ge=1, le=200)] | None = None
+    alarm_seconds: Annotated[float, Field(ge=0, le=3600)] | None = None
+    rising_kelvin_per_minute: Annotated[float, Field(ge=0.5, le=60)] | None = None
+    dead_band_kelvin: Annotated[float, Field(ge=0.5, le=20)] | None = None
+    delay_seconds: Annotated[float, Field(ge=10, le=600)] | None = None
+
+
+class AlertsTable(GradingTable):
+    # MSC.302(87) and IEC 62923-1: after five minutes at most
+    escalate_seconds: Annotated[float, Field(ge=30, le=300)] = 300.0
+    repeat_most_seconds: Annotated[float, Field(ge=300, le=21_600)] = 1800.0
+    shelve_seconds: Annotated[float, Field(ge=60, le=86_400)] = 3600.0
+    service_seconds: Annotated[float, Field(ge=60, le=86_400)] = 7200.0
+
+
 class StoreTable(Table):
     database: str = "lugwatch.db"
 
@@ -93,7 +113,7 @@ class CurrentTable(ChannelTable):
     one_way: bool = False
 
 
-class JointTable(Table):
+class JointTable(GradingTable):
     id: _Id
     name: Annotated[str, Field(min_length=1, max_length=80)] | None = None
     probe: str
@@ -116,6 +136,7 @@ class JointTable(Table):
 class Document(Table):
     boat: BoatTable
     watch: WatchTable = WatchTable()
+    alerts: AlertsTable = AlertsTable()
     store: StoreTable = StoreTable()
     mqtt: MqttTable | None = None
     web: WebTable = WebTable()

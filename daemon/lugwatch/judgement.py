@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from lugwatch import (
     air_ahead,
+    alert_channels,
     alert_rules,
     alert_states,
     belief,
@@ -31,6 +32,7 @@ from lugwatch.plan import MISSING, Plan
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+Rows = NDArray[np.intp]
 
 # The rate of rise is taken over at least this long, since one probe step is 1/16 K.
 RATE_SECONDS = 55.0
@@ -179,7 +181,7 @@ def joint_findings(
 
     unrest_ratio: (joints,) restlessness against the most while the joint was well, NaN: not known.
     """
-    believed, thresholds = seen.believed, plan.thresholds
+    believed = seen.believed
     figures = screening.Figures(
         probe_celsius=seen.probe_celsius,
         limit_celsius=plan.limit_celsius,
@@ -188,9 +190,9 @@ def joint_findings(
         unrest_ratio=unrest_ratio,
         settles_celsius=believed.settles_celsius,
         rising_kelvin_per_minute=seen.rate_kelvin_per_minute,
-        rising_limit_kelvin_per_minute=plan.boat.watching.rising_kelvin_per_minute,
+        rising_limit_kelvin_per_minute=plan.loosest.rising_kelvin_per_minute,
     )
-    accused = screening.may_accuse(figures, thresholds, alert_rules.JOINT_RULES)
+    accused = screening.may_accuse(figures, plan.loosest, alert_rules.JOINT_RULES)
     concerned = alert_states.joints_concerned(book)
     visible = seen.judged & (seen.rise_now_kelvin >= jump.VISIBLE_KELVIN)
     shown = np.where(visible, seen.ratio, np.nan)
@@ -200,6 +202,7 @@ def joint_findings(
         if not (accused[i] or joint.joint in concerned):
             continue
         judged, certain = bool(seen.judged[i]), bool(seen.certain[i])
+        thresholds = plan.of_joint[i]
         explained = 2.0 * float(seen.explained_kelvin_per_minute[i]) if certain else 0.0
         settles = _known(believed.settles_celsius[i]) if certain and not math.isnan(seen.amps[i]) else None
         facts = alert_rules.JointFacts(
@@ -208,6 +211,11 @@ def joint_findings(
             loaded=bool(visible[i]),
             ratio=_known(seen.ratio[i]),
             ratio_sd=_known(seen.ratio_sd[i]),
+            baseline_kelvin=(
+                _known(believed.rise_kelvin_at_rated[i] / seen.ratio[i])
+                if joint.rated_amps is not None
+                else None
+            ),
             change_ratio=float(watch.ratio[i]),
             company_ratio=float(beside.ratio[i]),
             shadowed=bool(beside.shadowed[i]),
@@ -222,7 +230,7 @@ def joint_findings(
                 else None
             ),
             rising_kelvin_per_minute=_known(seen.rate_kelvin_per_minute[i]),
-            rising_limit_kelvin_per_minute=max(plan.boat.watching.rising_kelvin_per_minute, explained),
+            rising_limit_kelvin_per_minute=max(thresholds.rising_kelvin_per_minute, explained),
         )
         findings += [rule(facts, thresholds) for rule in alert_rules.JOINT_RULES]
     return findings
@@ -233,44 +241,52 @@ def channel_findings(
 ) -> list[Finding]:
     """Silent and failing channels; a source of which everything is silent is said once."""
     findings: list[Finding] = []
-    now = window.end_seconds
-    dead = _dead_sources(plan, window)
-    for source, rows in plan.channels_of_source.items():
-        if len(rows) > 1:
-            latest = float(intake.read_seconds[rows].max())
-            silent = source in dead and now - started_seconds > plan.boat.watching.no_data_seconds
-            age = now - latest if math.isfinite(latest) else None
-            findings.append(alert_rules.source_finding(source, len(rows), silent, age))
-    failing = intake.faults_in_a_row >= plan.thresholds.faults_in_a_row
-    accused = {alert.channel for alert in book.alerts.values()}
-    odd = (window.silent | failing).tolist()
-    if not accused and True not in odd:
+    now, thresholds = window.end_seconds, plan.thresholds
+    sources = plan.channels_of_source
+    failing = intake.faults_in_a_row >= thresholds.faults_in_a_row
+    patient = now - started_seconds > plan.boat.watching.no_data_seconds
+    silent = window.silent & (np.isfinite(intake.read_seconds) | patient)
+    troubled = silent | failing
+    odd = troubled.tolist()
+    if True not in odd and not (book.alerts or book.true_since):
         return findings
+    dead = {source for source, rows in sources.items() if bool(troubled[rows].all())}
+    everything = len(sources) > 1 and len(dead) == len(sources)
+    whole: list[tuple[str | None, Rows]] = [(s, rows) for s, rows in sources.items() if len(rows) > 1]
+    if len(sources) > 1:
+        whole.append((None, np.concatenate(list(sources.values()))))
+    for source, rows in whole:
+        faults = [intake.last_fault[i] for i in rows if failing[i]]
+        latest = float(intake.read_seconds[rows].max())
+        of_source = alert_channels.SourceFacts(
+            source=source,
+            channels=len(rows),
+            troubled=everything if source is None else source in dead,
+            together=everything and source is not None,
+            silent_seconds=now - latest if math.isfinite(latest) else None,
+            last_fault=faults[0] if faults else None,
+        )
+        findings.append(alert_channels.source_finding(of_source, thresholds))
+    accused = {alert.channel for alert in book.alerts.values()}
+    waiting = {who for _, who in book.true_since}
     for i, channel in enumerate(plan.channels.channels):
-        if not (odd[i] or channel.channel in accused):
+        joint = plan.joint_of_probe.get(channel.channel)
+        who = f"channel {channel.channel}" if joint is None else f"joint {joint.joint}"
+        if not (odd[i] or channel.channel in accused or who in waiting):
             continue
         age = now - float(intake.read_seconds[i])
-        never = not math.isfinite(age)
-        patience = plan.boat.watching.no_data_seconds
-        facts = alert_rules.ChannelFacts(
+        with_its_bus = channel.source in dead and len(sources[channel.source or ""]) > 1
+        facts = alert_channels.ChannelFacts(
             channel=channel,
-            joint=plan.joint_of_probe.get(channel.channel),
-            silent=bool(window.silent[i]) and (not never or now - started_seconds > patience),
-            silent_seconds=None if never else age,
+            joint=joint,
+            silent=bool(silent[i]),
+            silent_seconds=age if math.isfinite(age) else None,
             faults_in_a_row=int(intake.faults_in_a_row[i]),
             last_fault=intake.last_fault[i],
-            source_silent=channel.source in dead,
+            together=with_its_bus or (everything and channel.source is not None),
         )
-        findings += alert_rules.channel_findings(facts, plan.thresholds)
+        findings += alert_channels.channel_findings(facts, thresholds)
     return findings
-
-
-def _dead_sources(plan: Plan, window: Window) -> set[str]:
-    return {
-        source
-        for source, rows in plan.channels_of_source.items()
-        if len(rows) > 1 and bool(window.silent[rows].all())
-    }
 
 
 def passage_observation(plan: Plan, seen: Seen, window: Window, time: int, start_time: int) -> Observation:

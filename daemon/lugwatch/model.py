@@ -74,6 +74,22 @@ class Channel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Grading:
+    """From which figure on there is an alert, where the owner has moved it; None: as usual."""
+
+    warming_ratio: float | None = None
+    warming_warning_ratio: float | None = None
+    warming_warning_kelvin: float | None = None
+    alarm_seconds: float | None = None
+    rising_kelvin_per_minute: float | None = None
+    dead_band_kelvin: float | None = None
+    delay_seconds: float | None = None
+
+
+AS_USUAL = Grading()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Joint:
     """One joint with a probe on it."""
 
@@ -88,6 +104,7 @@ class Joint:
     limit_basis: str  # in words: where the limit comes from
     cable_mm2: tuple[float, ...] = ()  # of every cable on it, in any order
     cable_insulation: str | None = None
+    grading: Grading = AS_USUAL
     facts: Mapping[str, object] = field(default_factory=dict)  # stud, hardware, torque…: kept, shown
 
 
@@ -105,6 +122,27 @@ class Watching:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Manners:
+    """How long alerts wait, and how long they can be put aside."""
+
+    # MSC.302(87): a sound that was silenced returns after 30 s, unless acknowledged
+    silence_seconds: float = 30.0
+    # MSC.302(87), IEC 62923-1: an unanswered warning is repeated or becomes an alarm, after 5 min at most
+    escalate_seconds: float = 300.0
+    # after that alarms and warnings are said again, each time after twice as long, up to this
+    repeat_most_seconds: float = 1800.0
+    # IEC 62682: a shelf has a limit; how long it is common practice, no source
+    shelve_seconds: float = 3600.0
+    shelve_most_seconds: float = 86_400.0
+    shelve_alarm_most_seconds: float = 3600.0
+    service_seconds: float = 7200.0  # a joint that was forgotten out of service is back by itself
+    service_most_seconds: float = 86_400.0
+
+
+WELL_MANNERED = Manners()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Boat:
     """What is watched: the part of the configuration that the core needs."""
 
@@ -113,6 +151,8 @@ class Boat:
     channels: tuple[Channel, ...]
     joints: tuple[Joint, ...]
     watching: Watching
+    grading: Grading = AS_USUAL
+    manners: Manners = WELL_MANNERED
 
 
 # ---- events: what comes in -------------------------------------------------------------------
@@ -150,20 +190,31 @@ class Tick:
 
 
 class CrewDeed(StrEnum):
-    """What the crew can do about an alert."""
+    """What the crew can do about an alert, or about a joint that is being worked on."""
 
-    ACKNOWLEDGE = "acknowledge"
+    ACKNOWLEDGE = "acknowledge"  # I have seen it, and I am on it
+    SILENCE = "silence"  # no sound for 30 s; it has not been seen
+    SHELVE = "shelve"  # say no more of it for so long, unless it becomes worse
+    UNSHELVE = "unshelve"
+    OUT_OF_SERVICE = "out_of_service"  # a joint is worked on: nothing is said of it meanwhile
+    BACK_IN_SERVICE = "back_in_service"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrewAction:
-    """Somebody did something on the page, on a phone or on the command line."""
+    """Somebody did something: on the page, on a phone, with a button or on the command line.
+
+    Whatever way it came it is this one thing. ACKNOWLEDGE, SHELVE and UNSHELVE need `alert_id`; SILENCE
+    without one silences everything that sounds; OUT_OF_SERVICE and BACK_IN_SERVICE need `joint`.
+    """
 
     deed: CrewDeed
-    alert_id: int
-    who: str
+    alert_id: int | None = None
+    who: str  # a name, or the way it came: "page", "MQTT", "button"
     monotonic_seconds: float
     time: int
+    joint: str | None = None
+    for_seconds: float | None = None  # SHELVE and OUT_OF_SERVICE; None: the usual time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -202,7 +253,25 @@ class JournalEntry:
     celsius: float | None = None  # …and at this temperature of the joint, if that was measured too
 
 
-Event = Reading | Scan | Fault | Tick | CrewAction | JournalEntry
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WatchmanReport:
+    """A part of the watch itself is in trouble, or is well again: the shell tells, an alert comes of it.
+
+    Telling the same again is no news: the alert's text is renewed. The shell decides what lasts long enough
+    to be told; what comes and goes is calmed here as every alert is.
+    """
+
+    condition: "Condition"
+    troubled: bool
+    part: str | None = None  # where there may be several: the name of a path, a file; else None
+    category: "Category | None" = None  # None: the usual one of the condition
+    text: str = ""  # what was noticed; not needed when all is well again
+    advice: str = ""  # what to do, in order
+    monotonic_seconds: float
+    time: int
+
+
+Event = Reading | Scan | Fault | Tick | CrewAction | JournalEntry | WatchmanReport
 
 
 # ---- outputs: what the core says -------------------------------------------------------------
@@ -219,6 +288,7 @@ class JointState(StrEnum):
     PROBE_OFF = "probe_off"  # hardly answers to current: its probe has come off
     CREEPING = "creeping"  # heats more from passage to passage
     SILENT = "silent"  # no reading
+    OUT_OF_SERVICE = "out_of_service"  # being worked on: nothing is said of it
     STEADY = "steady"  # as its baseline
     LEARNING = "learning"  # too little load seen so far to have a baseline
     NO_LOAD = "no_load"  # too little current now to judge
@@ -276,6 +346,8 @@ class Condition(StrEnum):
     NOT_RECORDING = "not_recording"
     HISTORY_DAMAGED = "history_damaged"
     CLOCK_UNTRUSTED = "clock_untrusted"
+    OUT_OF_SERVICE = "out_of_service"  # of a joint: a reminder that nobody watches it
+    FLOOD = "flood"  # more at once than can be told one by one
 
 
 class Category(StrEnum):
@@ -287,17 +359,36 @@ class Category(StrEnum):
 
 
 class AlertState(StrEnum):
-    """Alert states of IMO MSC.302(87) and IEC 62923, in words."""
+    """Alert states of IMO MSC.302(87) and IEC 62923, and the shelf of IEC 62682, in words."""
 
-    ACTIVE_UNACKNOWLEDGED = "active-unacknowledged"
+    ACTIVE_UNACKNOWLEDGED = "active-unacknowledged"  # sounds
+    ACTIVE_SILENCED = "active-silenced"  # sounds again after 30 s
     ACTIVE_ACKNOWLEDGED = "active-acknowledged"
-    RECTIFIED_UNACKNOWLEDGED = "rectified-unacknowledged"
+    RECTIFIED_UNACKNOWLEDGED = "rectified-unacknowledged"  # over, and nobody has seen it: shown, no sound
+    SHELVED = "shelved"  # active, and put aside by somebody for a time
+    SHELVED_RECTIFIED = "shelved-rectified"  # over; should it come back meanwhile, it is still put aside
+    OUT_OF_SERVICE = "out-of-service"  # of a joint that is being worked on
     NORMAL = "normal"
+
+
+# In these the condition is true, as far as is known; in the first two it asks for somebody.
+ACTIVE_STATES = frozenset(
+    {
+        AlertState.ACTIVE_UNACKNOWLEDGED,
+        AlertState.ACTIVE_SILENCED,
+        AlertState.ACTIVE_ACKNOWLEDGED,
+        AlertState.SHELVED,
+    }
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alert:
-    """One situation, from its first moment to its last; the row of `alert`, the object of the JSON."""
+    """One situation, from its first moment to its last; the row of `alert`, the object of the JSON.
+
+    `text` and the last figures are kept as they are now; what was said at each change stands with the change.
+    Figures are of the joint; None: not known, or the alert is of none.
+    """
 
     alert_id: int
     joint: str | None
@@ -311,6 +402,24 @@ class Alert:
     acknowledged_by: str | None
     text: str
     advice: str
+    # as it was when it began (at raised_time), at its worst, and when it was last true
+    first_celsius: float | None = None
+    first_baseline_ratio: float | None = None
+    worst_category: Category | None = None
+    worst_celsius: float | None = None
+    worst_baseline_ratio: float | None = None
+    worst_time: int | None = None
+    last_celsius: float | None = None
+    last_baseline_ratio: float | None = None
+    last_time: int | None = None
+    # labels for people: the watch itself counts in seconds that no clock can move
+    silenced_until_time: int | None = None
+    silenced_by: str | None = None
+    shelved_until_time: int | None = None  # also: out of service until
+    shelved_by: str | None = None  # also: taken out of service by
+    escalated_time: int | None = None  # since when an unanswered warning has been an alarm
+    said_count: int = 0  # how often it has spoken
+    change_count: int = 0  # the number of its changes so far
 
 
 class AlertChangeKind(StrEnum):
@@ -319,9 +428,33 @@ class AlertChangeKind(StrEnum):
     RAISED = "raised"
     WORSENED = "worsened"  # a higher category
     EASED = "eased"  # a lower category
+    ESCALATED = "escalated"  # nobody answered a warning: it is an alarm now
+    REPEATED = "repeated"  # nobody has answered yet: said again
     ACKNOWLEDGED = "acknowledged"
+    SILENCED = "silenced"
+    SOUNDING = "sounding"  # the silence is over
+    SHELVED = "shelved"
+    UNSHELVED = "unshelved"  # by somebody
+    SHELF_OVER = "shelf_over"  # its time is up, and the condition is still true
+    TAKEN_OUT = "taken_out"  # out of service
+    PUT_BACK = "put_back"  # back in service, and the condition is as it was
     RECTIFIED = "rectified"
+    MERGED = "merged"  # a worse alert of the same joint tells it too
     RETURNED = "returned"  # the condition is back before anybody acknowledged
+
+
+# What is brought to people: a sound begins, a phone is told. All else is for the record and who looks.
+SPEAKING = frozenset(
+    {
+        AlertChangeKind.RAISED,
+        AlertChangeKind.WORSENED,
+        AlertChangeKind.ESCALATED,
+        AlertChangeKind.REPEATED,
+        AlertChangeKind.SHELF_OVER,
+        AlertChangeKind.PUT_BACK,
+        AlertChangeKind.RETURNED,
+    }
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -332,6 +465,25 @@ class AlertChange:
     time: int
     change: AlertChangeKind
     alert: Alert  # as it is after the change
+    who: str | None = None  # did it; None: nobody, it came by itself
+    # to be brought to people: a SPEAKING kind that no flood holds back (the alert `flood` names those)
+    speaks: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlertUpdate:
+    """What an alert says now, for who looks: its text and its last figures are newer, and it is no news."""
+
+    alert: Alert
+    time: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlertMemory:
+    """Timers and delays of all alerts, to outlive a restart; the row of `snapshot` under "alerts"."""
+
+    body: str
+    time: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -463,6 +615,8 @@ Output = (
     | Fault
     | Estimate
     | AlertChange
+    | AlertUpdate
+    | AlertMemory
     | SourceHealth
     | Passage
     | LearnedShape

@@ -12,6 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lugwatch import (
+    alert_channels,
+    alert_deeds,
+    alert_memory,
     alert_rules,
     alert_states,
     anew,
@@ -31,14 +34,17 @@ from lugwatch import (
     sources_health,
     telling,
     trend,
+    watchman_rules,
 )
 from lugwatch.model import (
+    AlertChange,
     CrewAction,
     Fault,
     JournalEntry,
     Reading,
     Scan,
     Tick,
+    WatchmanReport,
 )
 from lugwatch.plan import Plan
 from lugwatch.state import State as State
@@ -56,6 +62,8 @@ GAP_SECONDS = 600.0
 EARLY_RATIO: Array = np.array([2.0, 2.0, 1.4, 1.0])
 # Estimates are put out this often, and at once when a joint changes its state.
 PUT_OUT_SECONDS = 30.0
+# Seconds to go of silences and shelves are kept this often: a reboot counts from there.
+ALERTS_KEPT_SECONDS = 60.0
 
 
 Event = model.Event | learning.Answer
@@ -64,6 +72,26 @@ Output = model.Output | learning.Request
 
 def step(state: State, event: Event) -> tuple[State, tuple[Output, ...]]:
     """Take in one event."""
+    state, outputs = _step(state, event)
+    if any(isinstance(output, AlertChange) for output in outputs):
+        # with the changes, so that no cut parts an alert from its timers
+        state, kept = _keep_alerts(state, *_when(state, event))
+        outputs = (*outputs, *kept)
+    return state, outputs
+
+
+def _when(state: State, event: Event) -> tuple[float, int]:
+    if isinstance(event, JournalEntry):  # it knows no more than the day it was written of
+        return state.intake.window_start_seconds, state.window_time
+    return event.monotonic_seconds, event.time
+
+
+def _keep_alerts(state: State, now: float, time: int) -> tuple[State, tuple[Output, ...]]:
+    book = replace(state.book, kept_seconds=now)
+    return replace(state, book=book), (alert_memory.memory(book, now, time),)
+
+
+def _step(state: State, event: Event) -> tuple[State, tuple[Output, ...]]:
     match event:
         case learning.Answer():
             return anew.learned(state, event)
@@ -80,10 +108,20 @@ def step(state: State, event: Event) -> tuple[State, tuple[Output, ...]]:
         case Tick():
             return _tick(state, event)
         case CrewAction():
-            book, changes = alert_states.acknowledge(state.book, event)
+            book, changes = alert_deeds.act(state.book, event, _reminder(state.plan, event))
             return replace(state, book=book), changes
         case JournalEntry():
             return anew.entry(state, event)
+        case WatchmanReport():
+            found = [watchman_rules.finding(event)]
+            book, changes = alert_states.apply(state.book, found, event.monotonic_seconds, event.time)
+            return replace(state, book=book), changes
+
+
+def _reminder(plan: Plan, action: CrewAction) -> alert_states.Finding | None:
+    """What is said of a joint that is taken out of service; None: no joint of ours."""
+    joint = next((j for j in plan.boat.joints if j.joint == action.joint), None)
+    return None if joint is None else alert_rules.out_of_service(joint, action.who)
 
 
 def _scan(state: State, scan: Scan) -> tuple[State, tuple[Output, ...]]:
@@ -132,6 +170,13 @@ def _fault(state: State, fault: Fault) -> tuple[State, tuple[Output, ...]]:
 
 
 def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
+    book, elapsed = alert_states.elapse(state.book, tick.monotonic_seconds, tick.time)
+    state = replace(state, book=book)
+    state, outputs = _window(state, tick)
+    return state, (*elapsed, *outputs)
+
+
+def _window(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     plan = state.plan
     length = tick.monotonic_seconds - state.intake.window_start_seconds
     # a hair of slack, so that rows exactly one window apart are not put off to the next row
@@ -226,6 +271,9 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     at_rest = bool(closed) or tracker.open is None
     record, asked = learning.request(record, at_rest, plan.rated_amps, plan.has_neighbours, GAP_SECONDS)
     estimates = current_doubt.explained(plan, currents, estimates)
+    if estimates:
+        book, renewed = alert_states.updates(book, tick.time)
+        crept = (*crept, *renewed)
     outputs: list[Output] = [*changes, *closed, *crept, *told, *estimates, *said, *kept, *asked]
     if estimates and tracker.open is not None:
         outputs.append(tracker.open)
@@ -244,6 +292,9 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         health=health,
         window_time=tick.time,
     )
+    if book.due and tick.monotonic_seconds - book.kept_seconds >= ALERTS_KEPT_SECONDS:
+        state, remembered = _keep_alerts(state, tick.monotonic_seconds, tick.time)
+        outputs += remembered
     return state, tuple(outputs)
 
 
@@ -286,7 +337,7 @@ def _common_findings(
         return []
     rows = zip(plan.group_channels, common, shift_kelvin, plan.groups.sum(axis=1), strict=True)
     return [
-        alert_rules.common_finding(
+        alert_channels.common_finding(
             plan.channels.channels[plan.channels.index[c]], int(way), float(shift), size
         )
         for c, way, shift, size in rows

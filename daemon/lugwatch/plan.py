@@ -1,7 +1,7 @@
 """What does not change while a boat is watched: where each joint's channels stand in the arrays.
 
 Built once from `model.Boat`. Not here: anything measured. May import: model, estimator, intake,
-alert_rules, resistance, numpy.
+alert_grading, resistance, numpy.
 """
 
 from dataclasses import dataclass
@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import estimator, intake, resistance
-from lugwatch.alert_rules import Thresholds
+from lugwatch import alert_grading, estimator, intake, resistance
+from lugwatch.alert_grading import Thresholds
 from lugwatch.model import Boat, Joint
 
 Array = NDArray[np.float64]
@@ -38,7 +38,9 @@ class Plan:
     tracked: NDArray[np.bool_]  # has air and current
     bank: estimator.Bank
     laws: tuple[resistance.Law, ...]  # what a joint's parts say of its ohms
-    thresholds: Thresholds
+    thresholds: Thresholds  # for what is of no joint…
+    of_joint: tuple[Thresholds, ...]  # …and of each joint
+    loosest: Thresholds
     joint_of_probe: dict[str, Joint]
     channels_of_source: dict[str, Indices]
     groups: NDArray[np.bool_]  # (groups, joints) that share an air or a current
@@ -47,8 +49,9 @@ class Plan:
     metal: NDArray[np.bool_]  # (joints, joints) neighbours on the same metal
 
 
-def make(boat: Boat, thresholds: Thresholds | None = None) -> Plan:
+def make(boat: Boat) -> Plan:
     """Lay a boat out in arrays."""
+    graded = tuple(alert_grading.of(boat, joint) for joint in boat.joints)
     channels = intake.layout(boat.channels)
     joints = boat.joints
     probe_of = {joint.joint: joint.probe for joint in joints}
@@ -85,7 +88,9 @@ def make(boat: Boat, thresholds: Thresholds | None = None) -> Plan:
         tracked=(current != MISSING) & (air != MISSING),
         bank=estimator.default_bank(rated, has_neighbours),
         laws=tuple(resistance.law(joint) for joint in joints),
-        thresholds=thresholds or Thresholds(),
+        thresholds=alert_grading.of(boat),
+        of_joint=graded,
+        loosest=alert_grading.loosest(graded),
         joint_of_probe={joint.probe: joint for joint in reversed(joints)},
         channels_of_source={s: np.array(i, dtype=np.intp) for s, i in sources.items()},
         groups=np.array([[c in (j.air, j.current) for j in joints] for c in shared], dtype=bool),

@@ -7,10 +7,10 @@ May import: everything below `runner`.
 
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
-from lugwatch import alert_states, journal, learning, passages, pipeline, snapshot
+from lugwatch import alert_memory, alert_states, journal, learning, passages, pipeline, snapshot
 from lugwatch.creep import Point
 from lugwatch.model import Alert, Boat, Fault, FaultKind, JournalEntry, LearningWindow, Output, Scan, Tick
 from lugwatch.pipeline import State
@@ -39,6 +39,7 @@ class Memory(Protocol):
     def load_rises(self) -> dict[str, list[Point]]: ...
     def load_journal(self, after: int = 0) -> list[JournalEntry]: ...
     def load_learning_windows(self) -> list[LearningWindow]: ...
+    def load_alert_memory(self) -> str | None: ...
     def load_snapshot(self) -> tuple[int, int, str] | None: ...
     def write(
         self,
@@ -67,6 +68,8 @@ def resume(boat: Boat, memory: Memory, monotonic_seconds: float, time: int) -> S
         passages.Tracker(next_passage_id=memory.next_passage_id()),
         memory.load_rises(),
     )
+    book = alert_memory.resume(state.book, memory.load_alert_memory(), monotonic_seconds, time)
+    state = replace(state, book=book)
     saved = memory.load_snapshot()
     text = "" if saved is None else saved[2]
     return snapshot.resume(state, text, monotonic_seconds, time, memory.load_learning_windows())

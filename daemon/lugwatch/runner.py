@@ -21,6 +21,10 @@ from lugwatch.clock import Clock
 from lugwatch.errors import OperationFailed
 from lugwatch.model import (
     AlertChange,
+    AlertMemory,
+    AlertUpdate,
+    Category,
+    Condition,
     CrewAction,
     CrewDeed,
     Estimate,
@@ -31,6 +35,7 @@ from lugwatch.model import (
     Reading,
     Scan,
     Tick,
+    WatchmanReport,
 )
 from lugwatch.sources.base import Source
 from lugwatch.store.writer import Store
@@ -115,13 +120,51 @@ class Watch:
                 except queue.Empty:
                     continue
 
-    def acknowledge(self, alert_id: int, who: str) -> None:
-        """Somebody has seen an alert."""
+    def act(
+        self,
+        deed: CrewDeed,
+        who: str,
+        *,
+        alert_id: int | None = None,
+        joint: str | None = None,
+        for_seconds: float | None = None,
+    ) -> None:
+        """Somebody did something about an alert or a joint: the one way in for whatever way it came."""
         self.put(
             CrewAction(
-                deed=CrewDeed.ACKNOWLEDGE,
+                deed=deed,
                 alert_id=alert_id,
+                joint=joint,
+                for_seconds=for_seconds,
                 who=who,
+                monotonic_seconds=self._clock.monotonic_seconds(),
+                time=self._clock.time(),
+            )
+        )
+
+    def acknowledge(self, alert_id: int, who: str) -> None:
+        """Somebody has seen an alert."""
+        self.act(CrewDeed.ACKNOWLEDGE, who, alert_id=alert_id)
+
+    def report(
+        self,
+        condition: Condition,
+        troubled: bool,
+        *,
+        part: str | None = None,
+        category: Category | None = None,
+        text: str = "",
+        advice: str = "",
+    ) -> None:
+        """A part of the watch itself is in trouble, or well again; from any thread, however often."""
+        self.put(
+            WatchmanReport(
+                condition=condition,
+                troubled=troubled,
+                part=part,
+                category=category,
+                text=text,
+                advice=advice,
                 monotonic_seconds=self._clock.monotonic_seconds(),
                 time=self._clock.time(),
             )
@@ -279,7 +322,13 @@ class Watch:
                 )
                 kept.clear()
                 for action in self._store.take_crew_actions():
-                    self.acknowledge(action.alert_id, action.who)
+                    self.act(
+                        action.deed,
+                        action.who,
+                        alert_id=action.alert_id,
+                        joint=action.joint,
+                        for_seconds=action.for_seconds,
+                    )
                 self._hear_journal()
                 if not recording:
                     log.warning("recording again")
@@ -312,7 +361,7 @@ def _shed(kept: deque[Output], limit: int) -> None:
     surplus = len(kept) - limit
     for _ in range(len(kept) if surplus > 0 else 0):
         output = kept.popleft()
-        if surplus > 0 and isinstance(output, Scan | Reading | Estimate):
+        if surplus > 0 and isinstance(output, Scan | Reading | Estimate | AlertUpdate | AlertMemory):
             surplus -= 1
         else:
             kept.append(output)

@@ -13,15 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import creep, journal, jump, learning, learning_windows, resistance, shape, trend
+from lugwatch import alert_memory, creep, journal, jump, learning, learning_windows, resistance, shape, trend
 from lugwatch.estimator import SHAPES_PER_JOINT, STATES
 from lugwatch.model import CurrentPassage, JointPassage, LearningWindow, Passage
 from lugwatch.passages import RiseMean, Tracker
 from lugwatch.state import State, joint_ids
 
 VERSION = 4
-# Wall and monotonic time may disagree by this much and still tell of the same boot.
-SAME_BOOT_SECONDS = 5.0
 
 Array = NDArray[np.float64]
 
@@ -144,7 +142,7 @@ def _with_snapshot(state: State, text: str, monotonic_seconds: float, time: int)
     if not isinstance(document, dict) or document.get("version") != VERSION:
         return state
     pause = monotonic_seconds - document["monotonic_seconds"]
-    same_boot = pause >= 0.0 and abs(pause - (time - document["time"]) / 1000.0) < SAME_BOOT_SECONDS
+    same_boot = alert_memory.same_boot(pause, (time - document["time"]) / 1000.0)
     state = _with_shapes(state, document, same_boot)
     tracked, baseline = state.tracked, state.baseline
     arrays = {

@@ -68,7 +68,7 @@ def begin(boat: Boat, monotonic_seconds: float, time: int) -> State:
         judgement=judgement.empty(joints),
         journal=journal.empty(joints),
         drops=resistance.no_drops(joints),
-        book=alert_states.Book(),
+        book=alert_states.Book(manners=boat.manners),
         passages=passages.Tracker(),
         creep=creep.empty(joints),
         health=sources_health.empty(tuple(plan.channels_of_source)),
@@ -85,6 +85,7 @@ def with_memory(
 ) -> State:
     """A begun state with the alerts, numbers and each joint's passages that a store remembers."""
     history = creep.remember(state.creep, joint_ids(state), points or {})
+    book = replace(book, manners=state.book.manners)
     return replace(state, book=book, passages=tracker, creep=history)
 
 

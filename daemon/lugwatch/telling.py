@@ -15,7 +15,7 @@ from lugwatch import alert_rules, resistance
 from lugwatch.alert_states import Book
 from lugwatch.intake import Intake, silent_after_seconds
 from lugwatch.judgement import Memory, Seen
-from lugwatch.model import AlertState, Condition, Estimate, JointState
+from lugwatch.model import ACTIVE_STATES, Condition, Estimate, JointState
 from lugwatch.plan import MISSING, Plan
 
 Array = NDArray[np.float64]
@@ -24,8 +24,11 @@ Array = NDArray[np.float64]
 def joint_states(plan: Plan, seen: Seen, book: Book, window_silent: Sequence[bool]) -> tuple[JointState, ...]:
     """One word per joint: the worst thing that is true of it."""
     active: dict[str, set[Condition]] = {}
+    resting = set()
     for alert in book.alerts.values():
-        if alert.joint is not None and alert.state is not AlertState.RECTIFIED_UNACKNOWLEDGED:
+        if alert.joint is not None and alert.condition is Condition.OUT_OF_SERVICE:
+            resting.add(alert.joint)
+        if alert.joint is not None and alert.state in ACTIVE_STATES:
             active.setdefault(alert.joint, set()).add(alert.condition)
     states = []
     loaded, learning = seen.loaded.tolist(), np.isnan(seen.ratio).tolist()
@@ -33,7 +36,9 @@ def joint_states(plan: Plan, seen: Seen, book: Book, window_silent: Sequence[boo
         conditions = active.get(joint.joint)
         words = alert_rules.STATE_OF_CONDITION.items() if conditions else ()
         word = next((w for c, w in words if conditions and c in conditions), None)
-        if window_silent[i]:
+        if joint.joint in resting:
+            states.append(JointState.OUT_OF_SERVICE)
+        elif window_silent[i]:
             # a hot joint that falls silent is still said to be hot by its alert, not by its state
             states.append(JointState.SILENT)
         elif word is not None:
@@ -176,7 +181,11 @@ def _estimate(
         joint=joint.joint,
         time=time,
         state=state,
-        reason=_reason(plan, figures, i, celsius),
+        reason=(
+            "out of service while it is worked on: nothing is said of it"
+            if state is JointState.OUT_OF_SERVICE
+            else _reason(plan, figures, i, celsius)
+        ),
         probe_time=figures.read_time[i],
         probe_celsius=celsius,
         reference_celsius=reference,

@@ -18,6 +18,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import accusations
+import alert_rates
 import cost
 import curve
 import detection
@@ -34,6 +35,7 @@ FIGURES: dict[str, Callable[[Setting], list[Line]]] = {
     "runaway": detection.runaway,
     "wrong_joint": accusations.wrong_joint,
     "air": accusations.air,
+    "alert_rates": alert_rates.alert_rates,
     "honesty": honesty_figure.honesty_lines,
     "ohms": ohms_figure.ohms,
     "cost": cost.cost,

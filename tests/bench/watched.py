@@ -69,6 +69,15 @@ class Said:
         return f"{self.condition} of {self.whom}"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spoken:
+    """Something that was brought to people, a repetition as well; nobody answers on these passages."""
+
+    time: int
+    category: str
+    condition: Condition
+
+
 @dataclass(slots=True, kw_only=True)
 class Heard:
     """All that was said over some recordings; others: the same by other thresholds, in their order."""
@@ -78,6 +87,7 @@ class Heard:
     shapes: list[LearnedShape] = field(default_factory=list)
     others: list[list[Said]] = field(default_factory=list)
     hours: float = 0.0
+    spoken: list[Spoken] = field(default_factory=list)
 
 
 @cache
@@ -153,6 +163,11 @@ def listen(
             for event in (Scan(values=read, monotonic_seconds=now, time=time), tick):
                 state, outputs = step_and_learn(state, event)
                 for output in outputs:
+                    if isinstance(output, AlertChange) and output.speaks:
+                        alert = output.alert
+                        heard.spoken.append(
+                            Spoken(time=time, category=str(alert.category), condition=alert.condition)
+                        )
                     if isinstance(output, AlertChange) and output.change in NEWS:
                         heard.said.append(_said(output))
                     elif isinstance(output, Passage) and output.end_time is not None:

@@ -6,7 +6,7 @@ const STATE_WORDS = {
   hot: "over its limit", heading_hot: "heading over its limit", warming: "warming", rising_fast: "rising fast",
   intermittent: "making and breaking contact", probe_off: "its probe is off",
   creeping: "more each passage",
-  silent: "no reading", steady: "steady", learning: "learning", no_load: "no load", limit_only: "by limit only",
+  silent: "no reading", steady: "steady", learning: "learning", no_load: "no load", limit_only: "by limit only", out_of_service: "out of service",
 };
 const EDGE = 3; // per cent kept free at both ends, so that no mark is cut
 

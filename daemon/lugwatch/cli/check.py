@@ -1,22 +1,34 @@
-"""`lugwatch check`: every mistake of a configuration at once."""
+"""`lugwatch check`: every mistake of a configuration at once, and what would set off which alert."""
 
+import textwrap
 from pathlib import Path
 
 import click
 
-from lugwatch import config
+from lugwatch import alert_grading, config, grading_words
 from lugwatch.cli.options import config_option, put_table
 from lugwatch.config import Configuration
-from lugwatch.errors import ConfigurationError, OperationFailed
-from lugwatch.model import Fault, Quantity, Reading
+from lugwatch.errors import ConfigurationError, OperationFailed, UserError
+from lugwatch.model import Fault, JointBaseline, Quantity, Reading
+from lugwatch.plan import UNRATED_AMPS
 from lugwatch.sources import registry
+from lugwatch.store.queries import History
+from lugwatch.units import format_time
+
+USUAL_AIR_CELSIUS = 20.0  # where the air was never read
 
 
 @click.command("check")
 @config_option
 @click.option("--hardware", is_flag=True, help="Also read each source once and say what came.")
-def command(config_path: Path, hardware: bool) -> None:
-    """List every mistake in the configuration at once, then what is watched and at which limits."""
+@click.option(
+    "--amps", type=click.FloatRange(min=1), help="Tell the gradings at this current, not at the rated one."
+)
+def command(config_path: Path, hardware: bool, amps: float | None) -> None:
+    """List every mistake in the configuration at once, then what is watched and what would set it off.
+
+    Where the watch has learned a baseline already, figures are of it and of the air as it was last read.
+    """
     configuration = config.load(config_path)
     mistakes = registry.check(configuration)
     if mistakes:
@@ -27,6 +39,7 @@ def command(config_path: Path, hardware: bool) -> None:
     if chips:
         click.echo()
         put_table(("channel", "what its chip makes of it"), chips)
+    _tell_gradings(configuration, amps)
     if hardware:
         _read_once(configuration)
 
@@ -38,6 +51,49 @@ def _tell_joints(configuration: Configuration) -> None:
         rows.append((joint.joint, joint.name, rated, f"{joint.limit_celsius:g} °C", joint.limit_basis))
     click.echo()
     put_table(("joint", "name", "rated", "limit", "where the limit comes from"), rows)
+
+
+def _tell_gradings(configuration: Configuration, amps: float | None) -> None:
+    """For each joint what a caution, a warning and an alarm would take."""
+    baselines, readings = _remembered(configuration)
+    boat = configuration.boat
+    channels = {channel.channel: channel for channel in boat.channels}
+    airs = [readings[j.air][0] for j in boat.joints if j.air is not None and j.air in readings]
+    click.echo(
+        f"\nWhat alerts would take, in the air as it was last read, {format_time(max(airs))}:"
+        if airs
+        else f"\nWhat alerts would take, in air of {USUAL_AIR_CELSIUS:.0f} °C (none was read yet):"
+    )
+    for joint in boat.joints:
+        shunt = channels.get(joint.current or "")
+        rated = joint.rated_amps or (shunt.rated_amps if shunt is not None else None) or UNRATED_AMPS
+        full_scale = (shunt.rated_amps if shunt is not None else None) or rated
+        baseline = baselines.get(joint.joint)
+        air = readings.get(joint.air or "")
+        basis = grading_words.Basis(
+            amps=amps or rated,
+            air_celsius=USUAL_AIR_CELSIUS if air is None else air[1],
+            rise_coefficient=None if baseline is None else baseline.rise_coefficient,
+            rise_coefficient_sd=None if baseline is None else baseline.rise_coefficient_sd,
+            floor_amps=boat.watching.current_floor_ratio * full_scale,
+        )
+        click.echo(f"\n{joint.name} ({joint.joint})")
+        for line in grading_words.explained(joint, alert_grading.of(boat, joint), basis):
+            click.echo(textwrap.fill(line, 100, initial_indent="  ", subsequent_indent="      "))
+
+
+def _remembered(
+    configuration: Configuration,
+) -> tuple[dict[str, JointBaseline], dict[str, tuple[int, float]]]:
+    """Baselines by joint and the latest readings by channel; none where nothing was watched yet."""
+    if not configuration.database.exists():
+        return {}, {}
+    try:
+        with History.open(configuration.database) as history:
+            return {b.joint: b for b in history.baselines()}, history.latest_readings()
+    except UserError as error:  # a configuration can be right beside a history that is not
+        click.echo(f"\n{error}; gradings are told without it")
+        return {}, {}
 
 
 def _read_once(configuration: Configuration) -> None:

@@ -34,6 +34,7 @@ _WORDS = {
     JointState.WARMING: "warming",
     JointState.CREEPING: "heating more from passage to passage",
     JointState.SILENT: "silent",
+    JointState.OUT_OF_SERVICE: "out of service",
 }
 _PLURAL = {"its limit": "their limits"}
 _ALL = {
@@ -42,6 +43,7 @@ _ALL = {
     JointState.LEARNING: "{all} joints quiet, still learning what is usual.",
     JointState.LIMIT_ONLY: "{all} joints within their limits.",
     JointState.SILENT: "Nothing is known: {all_small} joints are silent.",
+    JointState.OUT_OF_SERVICE: "{all} joints out of service: none is watched.",
 }
 
 

@@ -24,6 +24,7 @@ from lugwatch.json_shapes import (
     source_health_object,
 )
 from lugwatch.model import (
+    ACTIVE_STATES,
     Alert,
     AlertState,
     Boat,
@@ -187,7 +188,7 @@ def _currents(moment: Moment) -> list[JsonObject]:
 
 
 def _is_active(alert: Alert) -> bool:
-    return alert.state in (AlertState.ACTIVE_UNACKNOWLEDGED, AlertState.ACTIVE_ACKNOWLEDGED)
+    return alert.state in ACTIVE_STATES
 
 
 def _alert_order(alert: Alert) -> tuple[bool, int, bool, int]:

@@ -15,15 +15,25 @@ from lugwatch.store.opening import check_ours, connect_writing
 BUSY_SECONDS = 10.0  # longer than the writer's longest transaction
 
 
-def put_crew_action(path: Path, deed: CrewDeed, alert_id: int, who: str, time: int) -> int:
+def put_crew_action(
+    path: Path,
+    deed: CrewDeed,
+    alert_id: int | None,
+    who: str,
+    time: int,
+    *,
+    joint: str | None = None,
+    for_seconds: float | None = None,
+) -> int:
     """Leave one deed for `watch`; its action id. Durable when this returns.
 
-    `time` [ms since 1970 UTC]. Raises UserError (no such database, not ours) or StoreFailed.
+    `time` [ms since 1970 UTC]; what each deed needs is said at `model.CrewAction`.
+    Raises UserError (no such database, not ours) or StoreFailed.
     """
     return put_row(
         path,
-        "INSERT INTO crew_action (time, deed, alert_id, who) VALUES (?, ?, ?, ?)",
-        (time, deed.value, alert_id, who),
+        "INSERT INTO crew_action (time, deed, alert_id, joint, for_seconds, who) VALUES (?, ?, ?, ?, ?, ?)",
+        (time, deed.value, alert_id, joint, for_seconds, who),
     )
 
 

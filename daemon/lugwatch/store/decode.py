@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+from dataclasses import dataclass
 from typing import Any
 
 from lugwatch.creep import Point
@@ -15,6 +16,7 @@ from lugwatch.model import (
     Condition,
     Creep,
     CreepVerdict,
+    CrewDeed,
     CurrentPassage,
     Estimate,
     Fault,
@@ -40,13 +42,17 @@ Row = sqlite3.Row | dict[str, Any]
 
 
 def alert_from_row(row: Row) -> Alert:
-    values = {name: row[name] for name in ALERT_FIELDS}
+    """Also of a row, or of the text in a change, that an older version wrote: it holds fewer fields."""
+    there = row.keys()
+    values = {name: row[name] for name in ALERT_FIELDS if name in there}
+    worst = values.get("worst_category")
     return Alert(
         **values
         | {
             "condition": Condition(row["condition"]),
             "category": Category(row["category"]),
             "state": AlertState(row["state"]),
+            "worst_category": None if worst is None else Category(worst),
         }
     )
 
@@ -57,7 +63,27 @@ def alert_change_from_row(row: Row) -> AlertChange:
         time=row["time"],
         change=AlertChangeKind(row["change"]),
         alert=alert_from_row(json.loads(row["alert"])),
+        who=row["who"] if "who" in row.keys() else None,  # noqa: SIM118  a Row is no mapping
+        speaks=bool(row["speaks"]) if "speaks" in row.keys() else True,  # noqa: SIM118
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrewActionRow:
+    """One deed of the crew as it was left for `watch`; `time` [ms since 1970 UTC]."""
+
+    action_id: int
+    deed: CrewDeed
+    alert_id: int | None
+    joint: str | None
+    for_seconds: float | None
+    who: str
+    time: int
+
+
+def crew_action_from_row(row: Row) -> CrewActionRow:
+    names = ("action_id", "alert_id", "joint", "for_seconds", "who", "time")
+    return CrewActionRow(**{name: row[name] for name in names}, deed=CrewDeed(row["deed"]))
 
 
 def estimate_from_row(row: Row) -> Estimate:

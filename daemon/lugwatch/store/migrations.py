@@ -11,7 +11,7 @@ from sqlite_utils import Database, Migrations
 
 APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
 # one per migration: a file with a higher number comes from a newer version and is refused
-SCHEMA_NUMBER = 7
+SCHEMA_NUMBER = 8
 
 _BOAT = (
     """CREATE TABLE boot (
@@ -326,6 +326,53 @@ def proof_tests(db: Database) -> None:
             who TEXT
         ) STRICT"""
     )
+
+
+@migrations()
+def alerts_that_are_answered(db: Database) -> None:
+    """What an alert was at first, at its worst and last; who did what about it or a joint, for how long."""
+    for column, kind in (
+        ("first_celsius", "REAL"),
+        ("first_baseline_ratio", "REAL"),
+        ("worst_category", "TEXT"),
+        ("worst_celsius", "REAL"),
+        ("worst_baseline_ratio", "REAL"),
+        ("worst_time", "INTEGER"),
+        ("last_celsius", "REAL"),
+        ("last_baseline_ratio", "REAL"),
+        ("last_time", "INTEGER"),
+        ("silenced_until_time", "INTEGER"),
+        ("silenced_by", "TEXT"),
+        ("shelved_until_time", "INTEGER"),
+        ("shelved_by", "TEXT"),
+        ("escalated_time", "INTEGER"),
+        ("said_count", "INTEGER NOT NULL DEFAULT 0"),
+        ("change_count", "INTEGER NOT NULL DEFAULT 0"),
+    ):
+        db.execute(f"ALTER TABLE alert ADD COLUMN {column} {kind}")
+    db.execute("ALTER TABLE alert_change ADD COLUMN who TEXT")
+    db.execute("ALTER TABLE alert_change ADD COLUMN speaks INTEGER NOT NULL DEFAULT 1")
+    # SQLite cannot take NOT NULL off a column: a deed may now be about a joint, or about all alerts
+    db.execute("ALTER TABLE crew_action RENAME TO crew_action_before")
+    db.execute("DROP INDEX crew_action_waiting")
+    db.execute(
+        """CREATE TABLE crew_action (
+            action_id INTEGER PRIMARY KEY,
+            time INTEGER NOT NULL,
+            deed TEXT NOT NULL,
+            alert_id INTEGER,
+            joint TEXT,
+            for_seconds REAL,
+            who TEXT NOT NULL,
+            taken_time INTEGER
+        ) STRICT"""
+    )
+    db.execute(
+        "INSERT INTO crew_action (action_id, time, deed, alert_id, who, taken_time)"
+        " SELECT action_id, time, deed, alert_id, who, taken_time FROM crew_action_before"
+    )
+    db.execute("DROP TABLE crew_action_before")
+    db.execute("CREATE INDEX crew_action_waiting ON crew_action (action_id) WHERE taken_time IS NULL")
 
 
 def migrate(connection: sqlite3.Connection) -> None:

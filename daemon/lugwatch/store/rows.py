@@ -15,6 +15,8 @@ from typing import Any
 from lugwatch.model import (
     Alert,
     AlertChange,
+    AlertMemory,
+    AlertUpdate,
     Boat,
     Creep,
     Estimate,
@@ -58,7 +60,10 @@ UPSERT_ALERT = (
 INSERT_ALERT_CHANGE = _insert(
     "INSERT",
     "alert_change",
-    ("sequence", "batch_id", "time", "change", "alert_id", "category", "state", "text", "alert"),
+    (
+        *("sequence", "batch_id", "time", "change", "who", "speaks"),
+        *("alert_id", "category", "state", "text", "alert"),
+    ),
 )
 INSERT_SOURCE_HEALTH = _insert(
     "INSERT",
@@ -93,17 +98,22 @@ INSERT_PASSAGE_JOINT = _insert(
 
 
 def by_kind(outputs: Iterable[Output]) -> dict[type, list[Any]]:
-    """Outputs sorted by their class, each in the order it came; scans stand among the readings."""
+    """Outputs sorted by their class, each in the order it came; scans stand among the readings.
+
+    Under `Alert` stands every alert as a change or an update tells it.
+    """
     kinds: dict[type, list[Any]] = {
         kind: []
         for kind in (
             *(Reading, Fault, Estimate, AlertChange, SourceHealth, Passage, LearnedShape),
-            *(Creep, JointBaseline, LearningWindow),
+            *(Creep, JointBaseline, LearningWindow, Alert, AlertUpdate, AlertMemory),
         )
     }
     kinds[Scan] = kinds[Reading]
     for output in outputs:
         kinds[type(output)].append(output)
+        if isinstance(output, AlertChange | AlertUpdate):
+            kinds[Alert].append(output.alert)
     return kinds
 
 
@@ -155,8 +165,13 @@ def fault_rows(faults: Sequence[Fault], batch_id: int) -> list[Row]:
     return [(batch_id, f.time, f.source, f.channel, f.kind.value, f.detail) for f in faults]
 
 
-def alert_rows(changes: Sequence[AlertChange]) -> list[Row]:
-    return [tuple(getattr(change.alert, name) for name in ALERT_FIELDS) for change in changes]
+def alert_rows(alerts: Iterable[Alert]) -> list[Row]:
+    """The latest word on each alert. Raises ValueError for a number that is none."""
+    latest = {alert.alert_id: alert for alert in alerts}
+    rows = [tuple(getattr(alert, name) for name in ALERT_FIELDS) for alert in latest.values()]
+    for row in rows:
+        _refuse_not_finite("alert", str(row[0]), row)
+    return rows
 
 
 def alert_change_rows(changes: Sequence[AlertChange], batch_id: int) -> list[Row]:
@@ -166,6 +181,8 @@ def alert_change_rows(changes: Sequence[AlertChange], batch_id: int) -> list[Row
             batch_id,
             c.time,
             c.change.value,
+            c.who,
+            int(c.speaks),
             c.alert.alert_id,
             c.alert.category.value,
             c.alert.state.value,

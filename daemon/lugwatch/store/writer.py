@@ -10,7 +10,6 @@ import sqlite3
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,10 +19,10 @@ from lugwatch.errors import UserError
 from lugwatch.model import (
     Alert,
     AlertChange,
+    AlertMemory,
     AlertState,
     Boat,
     Creep,
-    CrewDeed,
     Estimate,
     Fault,
     JointBaseline,
@@ -37,7 +36,13 @@ from lugwatch.model import (
     SourceHealth,
 )
 from lugwatch.store import learning_window, rows
-from lugwatch.store.decode import alert_from_row, journal_entry_from_row, rise_point_from_row
+from lugwatch.store.decode import (
+    CrewActionRow,
+    alert_from_row,
+    crew_action_from_row,
+    journal_entry_from_row,
+    rise_point_from_row,
+)
 from lugwatch.store.errors import (
     BUSY_CODES,
     StoreDamaged,
@@ -61,17 +66,7 @@ _CHECKPOINT_PAGES = 2000
 _WAL_BYTES = 16 * 1024 * 1024
 _CACHE_KIBIBYTES = 16 * 1024
 _SNAPSHOT_KEY = "pipeline"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CrewActionRow:
-    """One deed of the crew as it was left for `watch`; `time` [ms since 1970 UTC]."""
-
-    action_id: int
-    deed: CrewDeed
-    alert_id: int
-    who: str
-    time: int
+_ALERTS_KEY = "alerts"
 
 
 class Store:
@@ -194,10 +189,18 @@ class Store:
 
     def load_snapshot(self) -> tuple[int, int, str] | None:
         """Boot id, time [ms] and text of the last snapshot written, or None."""
+        return self._load_text(_SNAPSHOT_KEY)
+
+    def load_alert_memory(self) -> str | None:
+        """The body of the last `AlertMemory` written, or None."""
+        found = self._load_text(_ALERTS_KEY)
+        return None if found is None else found[2]
+
+    def _load_text(self, key: str) -> tuple[int, int, str] | None:
         found = self._fetch(
             "SELECT batch.boot_id, snapshot.time, snapshot.body FROM snapshot JOIN batch USING (batch_id)"
             " WHERE snapshot.key = ?",
-            _SNAPSHOT_KEY,
+            key,
         )
         return (found[0][0], found[0][1], found[0][2]) if found else None
 
@@ -209,17 +212,7 @@ class Store:
         """
         found = self._fetch("SELECT * FROM crew_action WHERE taken_time IS NULL ORDER BY action_id")
         known = set(self._taken)
-        actions = [
-            CrewActionRow(
-                action_id=row["action_id"],
-                deed=CrewDeed(row["deed"]),
-                alert_id=row["alert_id"],
-                who=row["who"],
-                time=row["time"],
-            )
-            for row in found
-            if row["action_id"] not in known
-        ]
+        actions = [crew_action_from_row(row) for row in found if row["action_id"] not in known]
         self._taken += [action.action_id for action in actions]
         return actions
 
@@ -341,7 +334,7 @@ class Store:
             many = connection.executemany
             many(rows.INSERT_FAULT, rows.fault_rows(kinds[Fault], batch_id))
             many(rows.INSERT_ESTIMATE, rows.estimate_rows(kinds[Estimate], self._joint_ids, batch_id))
-            many(rows.UPSERT_ALERT, rows.alert_rows(kinds[AlertChange]))
+            many(rows.UPSERT_ALERT, rows.alert_rows(kinds[Alert]))
             many(rows.INSERT_ALERT_CHANGE, rows.alert_change_rows(kinds[AlertChange], batch_id))
             many(rows.INSERT_SOURCE_HEALTH, rows.source_health_rows(kinds[SourceHealth], batch_id))
             many(rows.INSERT_LEARNED_SHAPE, rows.learned_shape_rows(kinds[LearnedShape]))
@@ -353,11 +346,12 @@ class Store:
                 "UPDATE crew_action SET taken_time = ? WHERE action_id = ?",
                 [(time, action_id) for action_id in self._taken],
             )
-            if snapshot is not None:
-                connection.execute(
-                    "INSERT OR REPLACE INTO snapshot (key, batch_id, time, body) VALUES (?, ?, ?, ?)",
-                    (_SNAPSHOT_KEY, batch_id, time, snapshot),
-                )
+            texts = [(_ALERTS_KEY, memory.body) for memory in kinds[AlertMemory][-1:]]
+            texts += [] if snapshot is None else [(_SNAPSHOT_KEY, snapshot)]
+            many(
+                "INSERT OR REPLACE INTO snapshot (key, batch_id, time, body) VALUES (?, ?, ?, ?)",
+                [(key, batch_id, time, body) for key, body in texts],
+            )
 
     def _put_readings(
         self, connection: sqlite3.Connection, readings: list[Reading | Scan], batch_id: int
