@@ -2,8 +2,7 @@
 
 pydantic checks the text; inside, only `model.Boat` and the dataclasses below are used. Keys that
 belong to a source are checked by that source's own model (`sources.registry`), not here.
-May import: errors, units, model, materials,
-config_grading.
+May import: errors, units, model, materials, config_tables, config_grading, config_alerts.
 """
 
 import difflib
@@ -17,7 +16,8 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from lugwatch import config_grading
+from lugwatch import config_alerts, config_grading
+from lugwatch.config_alerts import AlertSettings
 from lugwatch.config_tables import (
     ChannelTable,
     CurrentTable,
@@ -77,6 +77,7 @@ class Configuration:
     channels: tuple[ChannelSettings, ...]
     database: Path
     mqtt: MqttSettings | None
+    alerts: AlertSettings
     web_host: str
     web_port: int
     temperature_unit: str
@@ -141,6 +142,7 @@ def _check(path: Path, data: dict[str, Any], lenient: bool) -> Configuration:
         channels=channels,
         database=folder / document.store.database,
         mqtt=_mqtt(document.mqtt, folder),
+        alerts=config_alerts.settings(document, folder),
         web_host=document.web.host,
         web_port=document.web.port,
         temperature_unit=document.web.temperature_unit,
@@ -306,7 +308,7 @@ def _cross_check(document: Document) -> list[str]:
                 f"one of {', '.join(CableClass)} (°C)"
             )
         mistakes += _cable_mistakes(where, table)
-    return mistakes
+    return [*mistakes, *config_alerts.mistakes(document)]
 
 
 def _cable_mistakes(where: str, table: JointTable) -> list[str]:
