@@ -13,6 +13,7 @@ from lugwatch.clock import ManualClock
 from lugwatch.config_alerts import PinSettings
 from lugwatch.errors import OperationFailed
 from lugwatch.model import (
+    SPEAKING,
     Alert,
     AlertChange,
     AlertChangeKind,
@@ -48,8 +49,9 @@ def alert(number: int = 1, category: Category = Category.ALARM) -> Alert:
 def change(
     what: Alert, kind: AlertChangeKind = AlertChangeKind.RAISED, state: AlertState | None = None
 ) -> AlertChange:
+    alert_now = replace(what, state=state or what.state)
     return AlertChange(
-        sequence=1, time=what.raised_time, change=kind, alert=replace(what, state=state or what.state)
+        sequence=1, time=what.raised_time, change=kind, alert=alert_now, speaks=kind in SPEAKING
     )
 
 
@@ -143,6 +145,23 @@ def test_the_button_silences_for_30_s_and_is_told_as_the_crews_deed() -> None:
     rig.press()
     assert rig.silenced == ["button"]
     assert rig.edges(40.0) == pytest.approx([30.0, 30.7, 31.4, 37.0, 37.7, 38.4], abs=0.11)
+
+
+def test_silenced_elsewhere_it_is_silent_and_comes_back_when_the_watch_says_so() -> None:
+    rig = Rig(Sound(ALL))
+    rig.publisher.publish([change(alert())])
+    rig.edges(2.0)
+    rig.publisher.publish([change(alert(), AlertChangeKind.SILENCED, AlertState.ACTIVE_SILENCED)])
+    assert rig.edges(20.0) == []
+    rig.publisher.publish([change(alert(), AlertChangeKind.SOUNDING)])
+    assert len(rig.edges(2.0)) == 3
+
+
+def test_an_alert_that_is_put_aside_makes_neither_sound_nor_light() -> None:
+    for voice in (Sound(ALL), Light(ALL)):
+        rig = Rig(voice, button=False)
+        rig.publisher.publish([change(alert(), AlertChangeKind.SHELVED, AlertState.SHELVED)])
+        assert rig.edges(20.0) == []
 
 
 def test_something_new_breaks_a_silence() -> None:

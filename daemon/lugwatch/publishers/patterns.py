@@ -11,7 +11,7 @@ import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from lugwatch.model import Alert, AlertChangeKind, AlertState, Category, Output
+from lugwatch.model import Alert, AlertState, Category, Output
 from lugwatch.publishers.standing import Standing
 
 SILENCE_SECONDS = 30.0  # MSC.302(87) 7.3.5
@@ -48,9 +48,11 @@ FLASHES = {
     Category.WARNING: Pattern(seconds=(0.8, 0.8)),
     Category.CAUTION: STEADY,
 }
-_UNSEEN = (AlertState.ACTIVE_UNACKNOWLEDGED, AlertState.RECTIFIED_UNACKNOWLEDGED)
-# what makes a sound begin anew, and ends a silence: news, not that somebody has seen or it is over
-_NEWS = (AlertChangeKind.RAISED, AlertChangeKind.WORSENED, AlertChangeKind.RETURNED)
+_UNSEEN = (
+    AlertState.ACTIVE_UNACKNOWLEDGED,
+    AlertState.ACTIVE_SILENCED,
+    AlertState.RECTIFIED_UNACKNOWLEDGED,
+)
 
 
 class Sound:
@@ -67,7 +69,8 @@ class Sound:
         self._look(now_seconds, anew=False)
 
     def note(self, outputs: Sequence[Output], now_seconds: float) -> None:
-        news = [c for c in self._standing.note(outputs) if c.change in _NEWS]
+        # what speaks begins a sound anew and ends a silence; that it was seen or is over does not
+        news = [change for change in self._standing.note(outputs) if change.speaks]
         if news:
             self._silent_until_seconds = -math.inf
         self._look(now_seconds, anew=bool(news))

@@ -15,7 +15,7 @@ MISSING = 'needs gpiozero, which is not installed: pip install "lugwatch[gpio]"'
 
 
 class Output(Protocol):
-    """A pin that drives a buzzer or a lamp; its transistor stands between, a pin carries some milliamperes."""
+    """A pin that drives a buzzer or a lamp; a pin carries milliamperes, so a transistor stands between."""
 
     def on(self) -> None: ...
     def off(self) -> None: ...
@@ -73,7 +73,7 @@ def _open(gpio: int, work: Callable[[], Any]) -> Any:
 
 
 def _troubles() -> tuple[type[Exception], ...]:
-    """What a pin that cannot be had makes gpiozero raise, and lgpio below it, whose error is of its own kind."""
+    """What is raised for a pin that cannot be had; lgpio's error is of a kind of its own."""
     from gpiozero import GPIOZeroError
 
     kinds: tuple[type[Exception], ...] = (GPIOZeroError, OSError, RuntimeError, ImportError)
