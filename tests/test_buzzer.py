@@ -9,54 +9,17 @@ pytest.importorskip("gpiozero")
 
 from gpiozero.pins.mock import MockFactory
 
+from alerts_told import acknowledged, alert, change
 from lugwatch.clock import ManualClock
 from lugwatch.config_alerts import PinSettings
 from lugwatch.errors import OperationFailed
-from lugwatch.model import (
-    SPEAKING,
-    Alert,
-    AlertChange,
-    AlertChangeKind,
-    AlertState,
-    Category,
-    Condition,
-)
+from lugwatch.model import AlertChangeKind, AlertState, Category
 from lugwatch.publishers import pins
 from lugwatch.publishers.buzzer import PinPublisher
 from lugwatch.publishers.patterns import Light, Pattern, Sound
 
 ALL = frozenset(Category)
 GPIO, BUTTON_GPIO = 17, 27
-
-
-def alert(number: int = 1, category: Category = Category.ALARM) -> Alert:
-    return Alert(
-        alert_id=number,
-        joint="bar",
-        channel=None,
-        condition=Condition.HOT,
-        category=category,
-        state=AlertState.ACTIVE_UNACKNOWLEDGED,
-        raised_time=1_780_000_000_000 + number,
-        rectified_time=None,
-        acknowledged_time=None,
-        acknowledged_by=None,
-        text="Bus bar is at 95 °C.",
-        advice="Shed load.",
-    )
-
-
-def change(
-    what: Alert, kind: AlertChangeKind = AlertChangeKind.RAISED, state: AlertState | None = None
-) -> AlertChange:
-    alert_now = replace(what, state=state or what.state)
-    return AlertChange(
-        sequence=1, time=what.raised_time, change=kind, alert=alert_now, speaks=kind in SPEAKING
-    )
-
-
-def acknowledged(what: Alert) -> AlertChange:
-    return change(what, AlertChangeKind.ACKNOWLEDGED, AlertState.ACTIVE_ACKNOWLEDGED)
 
 
 class Rig:

@@ -1,4 +1,4 @@
-"""How alerts leave the box besides MQTT and the page, as the configuration says it: messages, sounds, sentences.
+"""How alerts leave the box besides MQTT and the page: messages, sounds, sentences, as configured.
 
 Not here: types and ranges of single keys (`config_tables`), whether a pin, port or service is there
 (`publishers`). May import: config_tables, model.
@@ -19,7 +19,6 @@ class PushSettings:
 
     urls_file: Path
     categories: frozenset[Category]
-    repeat_minutes: float  # while nobody acknowledges
     most_in_ten_minutes: int
 
 
@@ -81,7 +80,6 @@ def _push(table: PushTable | None, folder: Path) -> PushSettings | None:
     return PushSettings(
         urls_file=folder / table.urls_file,
         categories=_categories([*table.categories]),
-        repeat_minutes=table.repeat_minutes,
         most_in_ten_minutes=table.most_in_ten_minutes,
     )
 

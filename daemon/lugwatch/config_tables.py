@@ -94,7 +94,6 @@ _Gpio = Annotated[int, Field(ge=0, le=53)]  # GPIO number of the processor, not 
 class PushTable(Table):
     urls_file: str
     categories: _Told = ["alarm", "warning"]
-    repeat_minutes: Annotated[float, Field(ge=10, le=1440)] = 30.0
     most_in_ten_minutes: Annotated[int, Field(ge=2, le=9)] = 8
 
 

@@ -43,7 +43,7 @@ def _output(gpio: int, active_high: bool) -> pins.Output:
 class PinPublisher:
     """Drives one pin by one voice.
 
-    on_silence(who): the button was pressed while it sounded; called on gpiozero's thread, must only hand over.
+    on_silence(who): the button was pressed while it sounded; on gpiozero's thread, must only hand over.
     """
 
     def __init__(

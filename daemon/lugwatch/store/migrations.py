@@ -375,6 +375,36 @@ def alerts_that_are_answered(db: Database) -> None:
     db.execute("CREATE INDEX crew_action_waiting ON crew_action (action_id) WHERE taken_time IS NULL")
 
 
+@migrations()
+def push_lines(db: Database) -> None:
+    """What messages still have to tell each destination, and up to which change of alerts they have heard."""
+    db.execute(
+        """CREATE TABLE push_line (
+            destination INTEGER NOT NULL,
+            alert_id INTEGER NOT NULL,
+            sequence INTEGER NOT NULL,
+            category TEXT NOT NULL,
+            raised_time INTEGER NOT NULL,
+            title TEXT NOT NULL,
+            body TEXT NOT NULL,
+            is_over INTEGER NOT NULL,
+            is_waiting INTEGER NOT NULL,
+            is_told INTEGER NOT NULL,
+            tries INTEGER NOT NULL,
+            last_error TEXT,
+            queued_time INTEGER NOT NULL,
+            sent_time INTEGER,
+            PRIMARY KEY (destination, alert_id)
+        ) STRICT"""
+    )
+    db.execute(
+        """CREATE TABLE push_heard (
+            push_heard_id INTEGER PRIMARY KEY CHECK (push_heard_id = 1),
+            sequence INTEGER NOT NULL
+        ) STRICT"""
+    )
+
+
 def migrate(connection: sqlite3.Connection) -> None:
     """Bring a database of ours to this version's tables. Raises sqlite3.Error."""
     database = Database(connection, recursive_triggers=False, execute_plugins=False)
