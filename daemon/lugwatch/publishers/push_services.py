@@ -19,6 +19,16 @@ from lugwatch.errors import UserError
 from lugwatch.model import Category
 
 MISSING = '[push] needs apprise, which is not installed: pip install "lugwatch[push]"'
+# What one of some hundred services may raise where it should have said False.
+_SERVICE_TROUBLE = (
+    OSError,
+    ValueError,
+    TypeError,
+    LookupError,
+    AttributeError,
+    RuntimeError,
+    ArithmeticError,
+)
 _STATUS = re.compile(r"\berror=(\d{3})\b")
 
 
@@ -79,13 +89,13 @@ def _destination(number: int, address: str, where: str) -> Destination:
         async_mode=False,
         storage_mode=apprise.PersistentStoreMode.MEMORY,
     )
-    service = apprise.Apprise(asset=asset)
-    if not service.add(address) or len(service) != 1:
+    service = apprise.Apprise.instantiate(address, asset=asset)
+    if service is None:
         raise UserError(
             f"{where}, line {number}: apprise does not understand this address; "
             "compare it with apprise's list of services, and look for a missing part"
         )
-    return Destination(line=number, kind=str(service[0].service_name), service=service)
+    return Destination(line=number, kind=str(service.service_name), service=service)
 
 
 def send(destination: Destination, category: Category, title: str, body: str) -> str | None:
@@ -100,9 +110,12 @@ def send(destination: Destination, category: Category, title: str, body: str) ->
     heard = _quiet()
     heard.begin()
     try:
+        # the service itself, in this thread: apprise's own queue would outlive a stop
         taken = destination.service.notify(
             title=title, body=body, notify_type=kinds[category], body_format=apprise.NotifyFormat.TEXT
         )
+    except _SERVICE_TROUBLE as error:
+        return f"apprise failed: {type(error).__name__}"  # its text may hold the address
     finally:
         said = heard.end()
     if taken:
