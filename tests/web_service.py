@@ -27,7 +27,9 @@ class WebService:
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
                 service.asked += 1
-                service.released.wait(20.0)
+                if not service.released.is_set():
+                    service.released.wait(20.0)
+                    return  # it has hung, and forgets
                 if service.status == 200:
                     service.taken.append(json.loads(body))
                 try:
