@@ -5,22 +5,30 @@ import logging
 import os
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from types import FrameType
 
 from lugwatch import __version__
-from lugwatch.clock import Clock
+from lugwatch.attendance import Attendance
+from lugwatch.clock import Clock, SystemClock
 from lugwatch.config import Configuration
 from lugwatch.errors import ConfigurationError, OperationFailed
+from lugwatch.model import CrewDeed
+from lugwatch.publishers import ways
+from lugwatch.publishers.loop import Health
 from lugwatch.publishers.mqtt import MqttPublisher
+from lugwatch.pulse import Pulse, service_manager
 from lugwatch.replay import resume
 from lugwatch.runner import Watch
 from lugwatch.sources import registry
 from lugwatch.store.writer import Store
 
 log = logging.getLogger("lugwatch")
+
+MQTT_SECONDS = 600.0  # it waits up to five minutes between two tries at a broker
 
 
 def watch(configuration: Configuration, clock: Clock) -> None:
@@ -38,6 +46,8 @@ def watch(configuration: Configuration, clock: Clock) -> None:
     with only_instance(configuration.database):
         store = Store.open(configuration.database, clock=clock, boat=configuration.boat, version=__version__)
         state = resume(configuration.boat, store, clock.monotonic_seconds(), clock.time())
+        pulse = Pulse(SystemClock())
+        healths: list[Callable[[], Health]] = []
         running = Watch(
             state=state,
             sources=registry.open_all(configuration, clock, stop),
@@ -45,6 +55,7 @@ def watch(configuration: Configuration, clock: Clock) -> None:
             publishers=(),
             clock=clock,
             stop=stop,
+            pulse=pulse,
         )
         if configuration.mqtt is not None:
             publisher = MqttPublisher(
@@ -56,7 +67,24 @@ def watch(configuration: Configuration, clock: Clock) -> None:
             )
             publisher.restore(list(state.book.alerts.values()))
             running.add_publisher(publisher)
-        running.run()
+            publisher.on_turn = pulse.expect("MQTT", MQTT_SECONDS)
+            healths.append(publisher.way_health)
+        for way in ways.open_all(
+            configuration.alerts,
+            configuration.boat,
+            configuration.database,
+            on_silence=partial(running.act, CrewDeed.SILENCE),
+        ):
+            way.restore(list(state.book.alerts.values()))
+            running.add_publisher(way)
+            way.loop.on_turn = pulse.expect(way.name, ways.TURN_SECONDS)
+            healths.append(way.health)
+        attendance = Attendance(pulse, service_manager(), healths, report=running.report, clock=SystemClock())
+        attendance.start()
+        try:
+            running.run()
+        finally:
+            attendance.close()
 
 
 @contextmanager

@@ -11,6 +11,7 @@ from lugwatch.config import Configuration
 from lugwatch.errors import ConfigurationError, OperationFailed, UserError
 from lugwatch.model import Fault, JointBaseline, Quantity, Reading
 from lugwatch.plan import UNRATED_AMPS
+from lugwatch.publishers import ways
 from lugwatch.sources import registry
 from lugwatch.store.queries import History
 
@@ -29,7 +30,7 @@ def command(config_path: Path, hardware: bool, amps: float | None) -> None:
     Where the watch has learned a baseline already, figures are of it and of the air as it was last read.
     """
     configuration = config.load(config_path)
-    mistakes = registry.check(configuration)
+    mistakes = [*registry.check(configuration), *ways.mistakes(configuration.alerts)]
     if mistakes:
         raise ConfigurationError(str(config_path), mistakes)
     click.echo(f"{config_path}: no mistakes")
@@ -39,6 +40,7 @@ def command(config_path: Path, hardware: bool, amps: float | None) -> None:
         click.echo()
         put_table(("channel", "what its chip makes of it"), chips)
     _tell_gradings(configuration, amps)
+    _tell_ways(configuration)
     if hardware:
         _read_once(configuration)
 
@@ -87,6 +89,15 @@ def _remembered(
     except UserError as error:  # a configuration can be right beside a history that is not
         click.echo(f"\n{error}; gradings are told without it")
         return {}, {}
+
+
+def _tell_ways(configuration: Configuration) -> None:
+    rows = ways.describe(configuration.alerts)
+    if (mqtt := configuration.mqtt) is not None:
+        rows.insert(0, ("MQTT", f"{mqtt.host}:{mqtt.port}", "all"))
+    rows.append(("page", f"http://{configuration.web_host}:{configuration.web_port}", "all"))
+    click.echo()
+    put_table(("alerts leave by", "to", "categories"), rows)
 
 
 def _read_once(configuration: Configuration) -> None:

@@ -24,6 +24,7 @@ from lugwatch.cli import (
     replay,
     shapes,
     stack,
+    try_alerts,
     watch,
     web,
 )
@@ -43,7 +44,8 @@ def commands() -> None:
 
 
 REPORTS = (joints, alerts, passages, creep, shapes, proofs)
-for module in (demo, check, watch, web, replay, *REPORTS, prove, journal, export, backup, stack, divider):
+RUNNING = (demo, check, try_alerts, watch, web, replay)
+for module in (*RUNNING, *REPORTS, prove, journal, export, backup, stack, divider):
     commands.add_command(module.command)
 
 

@@ -97,9 +97,9 @@ class PinPublisher:
 
     def health(self) -> Health:
         if self._trouble is not None:
-            return Health(name=self.name, working=False, words=self._trouble)
+            return Health(name=self.name, working=False, words=self._trouble, is_aboard=True)
         working = None if self._output is None else True
-        return Health(name=self.name, working=working, words=f"GPIO {self._settings.gpio}")
+        return Health(name=self.name, working=working, words=f"GPIO {self._settings.gpio}", is_aboard=True)
 
     def close(self) -> None:
         """Off, and the pin given back: a daemon that is gone must not leave a buzzer sounding."""

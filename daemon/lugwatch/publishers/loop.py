@@ -21,6 +21,7 @@ class Health:
     name: str  # in words: "MQTT", "push messages", "buzzer"
     working: bool | None  # None: nothing has been tried yet
     words: str
+    is_aboard: bool = False  # it needs no network, so it should always work
 
 
 def nobody() -> None:

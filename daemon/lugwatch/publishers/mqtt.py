@@ -24,6 +24,7 @@ from lugwatch.clock import Clock, SystemClock
 from lugwatch.config import MqttSettings
 from lugwatch.model import Alert, Boat, Output
 from lugwatch.publishers import mqtt_words, reconnect
+from lugwatch.publishers.loop import Health, nobody
 from lugwatch.publishers.outbox import Message, Outbox
 from lugwatch.publishers.reconnect import MQTT_3, MQTT_5, Attempt, End, EndKind, Pace
 
@@ -228,6 +229,7 @@ class MqttPublisher:
         self._wake_receiver, self._wake_sender = socket.socketpair()
         self._wake_receiver.setblocking(False)
         self._wake_sender.setblocking(False)
+        self.on_turn: Callable[[], None] = nobody
         self._thread = threading.Thread(target=self._run, name="mqtt publisher", daemon=True)
 
     def start(self) -> None:
@@ -264,6 +266,11 @@ class MqttPublisher:
         words += [f"{what}: {count}" for what, count in counts.items() if count]
         return "; ".join(words)
 
+    def way_health(self) -> Health:
+        """Whether a broker has us now, in one line."""
+        working = self._link_state.startswith("connected to")
+        return Health(name="MQTT", working=working, words=self._link_state)
+
     def close(self) -> None:
         """Say goodbye if anybody listens; returns within about `goodbye_seconds` whatever the broker does."""
         self._close_by_seconds = self._real_clock.monotonic_seconds() + self._pace.goodbye_seconds
@@ -287,6 +294,7 @@ class MqttPublisher:
 
     def _run(self) -> None:
         while not self._closing.is_set():
+            self.on_turn()
             end = self._converse()
             self._attempt = reconnect.next_attempt(self._attempt, end, self._settings.protocol, self._pace)
             self._link_state = reconnect.trouble(end, self._attempt, self._where(), self._client_id)
@@ -300,6 +308,7 @@ class MqttPublisher:
         was_connected = goodbye_said = False
         tick_seconds = min(1.0, self._pace.heartbeat_seconds / 4.0, self._pace.joint_seconds / 2.0)
         while link.end is None:
+            self.on_turn()
             link.turn(self._wake_receiver, tick_seconds)
             if link.connected and not was_connected:
                 was_connected = True

@@ -10,7 +10,7 @@ import socket
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
-from typing import Protocol
+from typing import Any, Protocol
 
 import serial
 
@@ -44,7 +44,8 @@ class UdpWire:
 
     def __init__(self, host: str, port: int) -> None:
         # resolved now, so that a wrong name is told as such
-        family, kind, _, _, self._address = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)[0]
+        family, kind, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)[0]
+        self._address: tuple[Any, ...] = address
         self._socket = socket.socket(family, kind)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
 
@@ -145,7 +146,7 @@ class NmeaAlertsPublisher:
         if (host := settings.udp_host) is not None:
             where = f"UDP {host}:{settings.udp_port}"
             self._ways.append(_Way(where, lambda: udp_opener(host, settings.udp_port)))
-        self.loop = Loop("alert sentences", self.turn, clock)
+        self.loop = Loop(self.name, self.turn, clock)
 
     def start(self) -> None:
         self.loop.start()
@@ -170,7 +171,7 @@ class NmeaAlertsPublisher:
             for way in self._ways
         ]
         working = True if True in states else (None if None in states else False)
-        return Health(name=self.name, working=working, words="; ".join(words))
+        return Health(name=self.name, working=working, words="; ".join(words), is_aboard=True)
 
     def close(self) -> None:
         if self.loop.close(GOODBYE_SECONDS):

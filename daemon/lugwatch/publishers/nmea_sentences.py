@@ -4,7 +4,7 @@ Fields of ALF, ALC and HBT as interface manuals of radars, radios and sounders l
 a second ALF sentence carries more text and null fields for time, category, priority and state (there
 too). ALR and the characters that are written as ^hh (their code in ISO 8859-1) from memory of the
 standard. Checksum: exclusive or of all characters between $ and *; 82 characters with $ and CR LF.
-Not here: ports, repetition (`nmea_alerts`). May import: model, alert_states.
+Not here: ports, repetition (`nmea_alerts`). May import: model.
 """
 
 import unicodedata
@@ -40,6 +40,8 @@ IDENTIFIERS = {
     Condition.CLOCK_UNTRUSTED: 10015,
     Condition.OUT_OF_SERVICE: 10016,
     Condition.FLOOD: 10017,
+    Condition.STALLED: 10018,
+    Condition.UNHEARD: 10019,
 }
 OTHER_IDENTIFIER = 10999
 TITLES = {
@@ -60,6 +62,8 @@ TITLES = {
     Condition.CLOCK_UNTRUSTED: "CLOCK IN DOUBT",
     Condition.OUT_OF_SERVICE: "OUT OF SERVICE",
     Condition.FLOOD: "MANY ALERTS",
+    Condition.STALLED: "WATCH HANGS",
+    Condition.UNHEARD: "ALERTS UNHEARD",
 }
 _PRIORITY = {Category.ALARM: "A", Category.WARNING: "W", Category.CAUTION: "C"}
 _STATE = {

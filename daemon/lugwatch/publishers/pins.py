@@ -34,6 +34,7 @@ def is_installed() -> bool:
 
 def open_output(gpio: int, *, active_high: bool, factory: Any = None) -> Output:
     """The pin, off. Raises OperationFailed: no such pin, held by another program, no right to it."""
+    _check_installed(gpio)
     from gpiozero import DigitalOutputDevice
 
     return _open(  # type: ignore[no-any-return]
@@ -44,11 +45,17 @@ def open_output(gpio: int, *, active_high: bool, factory: Any = None) -> Output:
 
 def open_button(gpio: int, pressed: Callable[[], None], *, factory: Any = None) -> Button:
     """The pin with its pull-up; `pressed` is called on gpiozero's thread. Raises OperationFailed."""
+    _check_installed(gpio)
     from gpiozero import Button as Switch
 
     switch = _open(gpio, lambda: Switch(gpio, pull_up=True, **_with(factory)))
     switch.when_pressed = pressed
     return switch  # type: ignore[no-any-return]
+
+
+def _check_installed(gpio: int) -> None:
+    if not is_installed():
+        raise OperationFailed(f"GPIO {gpio} {MISSING}")
 
 
 def _with(factory: Any) -> dict[str, Any]:

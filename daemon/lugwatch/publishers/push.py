@@ -97,7 +97,7 @@ class PushPublisher:
         self._gone: list[tuple[int, int]] = []
         self._is_saved = False
         self._save_seconds = clock.monotonic_seconds()
-        self.loop = Loop("push", self.turn, clock)
+        self.loop = Loop(self.name, self.turn, clock)
 
     def restore(self, alerts: Sequence[Alert]) -> None:
         """Find what waits from before, and what was committed and never taken in. Before `start`."""

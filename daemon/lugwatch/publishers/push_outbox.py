@@ -4,14 +4,14 @@ One line for each alert: what it says now, and whether that still waits. What wa
 internet was away is not sent later as it was then, but as it is now. A flood is cut: the most important
 go one by one, the rest as one message. An alert is said again while nobody acknowledges it, since the
 watch says `speaks` again.
-Not here: sending, threads, the database. May import: alert_states, model, units, standing.
+Not here: sending, threads, the database. May import: alert_book, model, units, standing.
 """
 
 from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from lugwatch.alert_states import SEVERITY
+from lugwatch.alert_book import SEVERITY
 from lugwatch.model import Alert, AlertChange, AlertState, Category
 from lugwatch.units import format_time
 

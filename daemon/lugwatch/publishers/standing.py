@@ -1,11 +1,11 @@
 """Which alerts stand, as far as somebody wants to hear of them, most important first.
 
-Not here: what is done about them. May import: model, alert_states.
+Not here: what is done about them. May import: model, alert_book.
 """
 
 from collections.abc import Collection, Iterable, Sequence
 
-from lugwatch.alert_states import SEVERITY
+from lugwatch.alert_book import SEVERITY
 from lugwatch.model import Alert, AlertChange, AlertState, Category, Output
 
 
