@@ -96,9 +96,7 @@ def _converse(echo: _Echo, settings: MqttSettings, topic: str, clock: Clock) -> 
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         return f"no broker at {where} ({reason}); is it running, are host, port and network right?"
     finally:
-        link = echo.client.socket()
-        if link is not None:
-            link.close()
+        echo.client.reinitialise()  # closes the pair of sockets by which paho wakes itself, too
     if echo.arrived:
         return None
     if echo.refused is not None:

@@ -6,6 +6,7 @@ Not here: how sentences are written (`nmea_sentences`). May import: clock, confi
 """
 
 import logging
+import os
 import socket
 import threading
 from collections import deque
@@ -66,7 +67,8 @@ def open_serial(device: str, baud: int) -> Wire:
         hint = (
             "another program holds it; is lugwatch watch running?" if busy else "check plug, name and rights"
         )
-        reason = "it is in use" if busy else (getattr(error, "strerror", None) or words)
+        number = getattr(error, "errno", None)
+        reason = "it is in use" if busy else (os.strerror(number) if number else words)
         raise OperationFailed(f"{device}: {reason}; {hint}") from None
 
 

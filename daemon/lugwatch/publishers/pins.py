@@ -92,4 +92,4 @@ def _troubles() -> tuple[type[Exception], ...]:
 
 
 def _first_line(error: BaseException) -> str:
-    return (str(error).splitlines() or [type(error).__name__])[0][:120].rstrip(".")
+    return (str(error).splitlines() or [type(error).__name__])[0][:120].rstrip(".!")

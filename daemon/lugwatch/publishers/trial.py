@@ -159,7 +159,10 @@ def _nmea(settings: NmeaAlertSettings, clock: Clock, openers: Openers) -> Iterat
     for name, opener in ways:
 
         def work(name: str = name, opener: Callable[[], Wire] = opener) -> str:
-            wire = opener()
+            try:
+                wire = opener()
+            except OperationFailed as error:
+                raise OperationFailed(str(error).removeprefix(f"{name}: ")) from None
             try:
                 for active in (True, False):
                     for line in nmea_sentences.trial_sentences(
