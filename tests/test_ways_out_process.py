@@ -121,8 +121,8 @@ def test_an_alarm_outlives_a_kill_and_is_sent_once_when_the_service_is_back(
         rig.set_celsius(95.0)
         sentence = until(lambda: rig.instrument.find(hot))
         assert sentence.split(",")[3:5] == ["A", "V"]
-        until(lambda: rig.waiting() and rig.waiting()[0][0])
-        assert "no connection" in (rig.waiting()[0][1] or "")
+        error = until(lambda: next((error for tries, error in rig.waiting() if tries), None))
+        assert "no connection" in error
         watch.kill()
         service.open()
         rig.instrument.heard.clear()
