@@ -2,6 +2,8 @@
 
 import logging
 import sqlite3
+import subprocess
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -334,3 +336,20 @@ def test_no_secret_is_in_the_database(service: WebService, store: Store, tmp_pat
     for file in tmp_path.glob("lugwatch.db*"):
         assert SECRET.encode() not in file.read_bytes()
     assert threading.active_count() < 20
+
+
+def test_a_reader_that_leaves_does_not_take_the_log_away_under_the_store(store: Store) -> None:
+    """A second handle of the file in this process must not drop the locks that SQLite holds for it.
+
+    A reader of another process would take itself for the last one then, and delete the WAL.
+    """
+    pair = Pair(store, Hand())
+    commit(store, change(alert(1)))
+    pair.publisher.publish([change(alert(1))])
+    pair.go()
+    look = "import sqlite3, sys; sqlite3.connect(sys.argv[1]).execute('SELECT * FROM alert').fetchall()"
+    subprocess.run([sys.executable, "-c", look, str(store.path)], check=True, timeout=30.0)
+    assert store.path.with_name("lugwatch.db-wal").exists()
+    commit(store, change(alert(2), sequence=2))
+    with closing(sqlite3.connect(store.path)) as connection:
+        assert connection.execute("SELECT count(*) FROM alert_change").fetchone() == (2,)

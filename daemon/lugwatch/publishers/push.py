@@ -15,7 +15,7 @@ from pathlib import Path
 
 from lugwatch.clock import Clock
 from lugwatch.config_alerts import PushSettings
-from lugwatch.errors import OperationFailed, UserError
+from lugwatch.errors import OperationFailed
 from lugwatch.model import Alert, AlertChange, Category, Output
 from lugwatch.publishers import push_services
 from lugwatch.publishers.loop import Health, Loop
@@ -105,7 +105,7 @@ class PushPublisher:
         try:
             heard, rows, missed = push_lines.load(self._database)
             self._heard = push_lines.last_sequence(self._database) if heard is None else heard
-        except (OperationFailed, UserError) as error:
+        except OperationFailed as error:
             log.warning("push messages: what waited from before is not known (%s)", error)
             return
         lines = [_line(row) for row in rows]
@@ -229,7 +229,7 @@ class PushPublisher:
         try:
             push_lines.save(self._database, heard, rows, gone)
             self._gone = []
-        except (OperationFailed, UserError) as error:
+        except OperationFailed as error:
             # a full or read-only card: messages go out from memory, and are written when it is well again
             log.info("push messages: what waits is not on the card (%s)", error)
             with self._lock:

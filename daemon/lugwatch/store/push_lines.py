@@ -1,7 +1,8 @@
 """What messages still have to tell, in the database: it outlives kill −9 and power cuts.
 
 Each change of an alert that was committed and that messages have not taken in is found again by its
-number, so a cut between commit and message loses none. A short connection of its own for each use.
+number, so a cut between commit and message loses none. A short connection of its own for each use, in
+the process whose store has opened the file, and brought its tables up to date, already.
 Not here: what a line means (`publishers.push_outbox`). May import: model, store rooms.
 """
 
@@ -14,8 +15,7 @@ from typing import Any, TypeVar
 from lugwatch.model import AlertChange
 from lugwatch.store.decode import alert_change_from_row
 from lugwatch.store.errors import store_failed
-from lugwatch.store.migrations import migrate
-from lugwatch.store.opening import connect_writing
+from lugwatch.store.opening import connect_again
 
 BUSY_SECONDS = 10.0  # longer than the writer's longest transaction
 COLUMNS = (
@@ -28,7 +28,7 @@ _T = TypeVar("_T")
 def load(path: Path) -> tuple[int | None, list[dict[str, Any]], list[AlertChange]]:
     """How far messages have heard (None: never), their lines, and the changes since.
 
-    Raises UserError or StoreFailed.
+    Raises StoreFailed.
     """
 
     def work(connection: sqlite3.Connection) -> tuple[int | None, list[dict[str, Any]], list[AlertChange]]:
@@ -48,7 +48,7 @@ def load(path: Path) -> tuple[int | None, list[dict[str, Any]], list[AlertChange
 def save(path: Path, heard: int, lines: Sequence[dict[str, Any]], gone: Sequence[tuple[int, int]]) -> None:
     """These lines are as they are now, those (destination, alert_id) are gone; all of it or nothing.
 
-    Durable when this returns. Raises UserError or StoreFailed.
+    Durable when this returns. Raises StoreFailed.
     """
     insert = (
         f"INSERT OR REPLACE INTO push_line ({', '.join(COLUMNS)}) "
@@ -69,7 +69,7 @@ def save(path: Path, heard: int, lines: Sequence[dict[str, Any]], gone: Sequence
 
 
 def last_sequence(path: Path) -> int:
-    """The number of the last change of an alert that was committed. Raises UserError or StoreFailed."""
+    """The number of the last change of an alert that was committed. Raises StoreFailed."""
     return _with(
         path,
         lambda connection: int(
@@ -80,9 +80,8 @@ def last_sequence(path: Path) -> int:
 
 def _with(path: Path, work: Callable[[sqlite3.Connection], _T]) -> _T:
     try:
-        with closing(connect_writing(path, busy_seconds=BUSY_SECONDS)) as connection:
+        with closing(connect_again(path, busy_seconds=BUSY_SECONDS)) as connection:
             connection.row_factory = sqlite3.Row
-            migrate(connection)
             return work(connection)
     except sqlite3.Error as error:
         raise store_failed(path, error) from error
