@@ -1,4 +1,4 @@
-"""A boat none of whose joints has an air or a current: limit and rate of rise alone, and nothing else fails."""
+"""A boat without air and current at any joint: watched by limit and rate of rise, and nothing else fails."""
 
 from dataclasses import replace
 

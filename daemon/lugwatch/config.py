@@ -158,6 +158,7 @@ def _read_tables(data: dict[str, Any]) -> tuple["Document | None", list[str], li
     """
     mistakes: list[str] = []
     unknown: list[str] = []
+    taken_out: list[tuple[int | str, ...]] = []
     stuck = False
     for _attempt in range(8):
         try:
@@ -166,7 +167,10 @@ def _read_tables(data: dict[str, Any]) -> tuple["Document | None", list[str], li
             # deepest and last first, so that taking one out does not move another
             for e in sorted(error.errors(), key=lambda e: [str(p) for p in e["loc"]], reverse=True):
                 told = unknown if e["type"] == "extra_forbidden" else mistakes
-                told.append(_mistake(data, e))
+                # what is missing now because it was wrong before has been told
+                if not any(place[: len(e["loc"])] == e["loc"] for place in taken_out):
+                    told.append(_mistake(data, e))
+                taken_out.append(e["loc"])
                 stuck = e["type"] == "missing" or not _delete(data, e["loc"]) or stuck
             if stuck:
                 break
@@ -342,15 +346,22 @@ def _mistake(data: Mapping[str, Any], error: ErrorDetails) -> str:
     """One pydantic error as one line with the key, the value and what to try."""
     location = error["loc"]
     where, key = _where(data, location)
-    value = error["input"]
+    value = _shown(key, error["input"])
     match error["type"]:
         case "extra_forbidden":
             hint = _did_you_mean(key, _known_keys(location[:-1]))
-            return f"{where} {key} = {value!r} is not a setting here{hint}"
+            return f"{where} {key} = {value} is not a setting here{hint}"
         case "missing":
             return f"{where} {key} is missing"
         case _:
-            return f"{where} {key} = {value!r}: {error['msg'][:1].lower()}{error['msg'][1:]}"
+            return f"{where} {key} = {value}: {error['msg'][:1].lower()}{error['msg'][1:]}"
+
+
+def _shown(key: str, value: object) -> str:
+    """The value as it was written, unless it may hold a password."""
+    text = repr(value)
+    secret = "://" in text or any(word in key.lower() for word in ("password", "token", "secret"))
+    return "(not shown)" if secret else text
 
 
 def _where(data: Mapping[str, Any], location: Sequence[str | int]) -> tuple[str, str]:
