@@ -11,7 +11,7 @@ from gpiozero.pins.mock import MockFactory
 
 from alerts_told import acknowledged, alert, change
 from lugwatch.clock import ManualClock
-from lugwatch.config_alerts import PinSettings
+from lugwatch.config_ways import PinSettings
 from lugwatch.errors import OperationFailed
 from lugwatch.model import AlertChangeKind, AlertState, Category
 from lugwatch.publishers import pins

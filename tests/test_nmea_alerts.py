@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 import boats
 from alerts_told import TIME, acknowledged, alert, change, rectified
 from lugwatch.clock import ManualClock
-from lugwatch.config_alerts import NmeaAlertSettings
+from lugwatch.config_ways import NmeaAlertSettings
 from lugwatch.errors import OperationFailed
 from lugwatch.model import AlertChangeKind, AlertState, Category, Condition
 from lugwatch.publishers import nmea_sentences

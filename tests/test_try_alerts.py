@@ -14,7 +14,7 @@ import phones
 from brokers import Mosquitto
 from lugwatch.cli.main import main
 from lugwatch.clock import ManualClock, SystemClock
-from lugwatch.config_alerts import AlertSettings, NmeaAlertSettings, PinSettings, PushSettings
+from lugwatch.config_ways import NmeaAlertSettings, PinSettings, PushSettings, WaysOut
 from lugwatch.model import Category
 from lugwatch.publishers import mqtt_echo, pins, trial
 from lugwatch.publishers.trial import Openers, Outcome
@@ -25,7 +25,7 @@ BUZZER = PinSettings(gpio=17, active_high=True, categories=ALL, button_gpio=27)
 LAMP = PinSettings(gpio=22, active_high=True, categories=ALL)
 
 
-def tried(settings: AlertSettings, openers: Openers, *, button: bool = False) -> list[Outcome]:
+def tried(settings: WaysOut, openers: Openers, *, button: bool = False) -> list[Outcome]:
     return list(trial.try_all(settings, "Sea Pea", ManualClock(), button=button, openers=openers))
 
 
@@ -76,7 +76,7 @@ def test_each_destination_is_tried_and_a_failing_one_is_told(tmp_path: Path) -> 
         path.write_text(f"json://127.0.0.1:{service.port}/\njson://127.0.0.1:1/?cto=1\n", encoding="utf-8")
         path.chmod(0o600)
         push = PushSettings(urls_file=path, categories=ALL, most_in_ten_minutes=8)
-        good, bad = trial.try_all(AlertSettings(push=push), "Sea Pea", SystemClock(), button=False)
+        good, bad = trial.try_all(WaysOut(push=push), "Sea Pea", SystemClock(), button=False)
         assert service.titles() == ["Sea Pea: test only"]
     assert good.good and good.way == "push messages, line 1 (JSON)"
     assert not bad.good and "is the internet there?" in bad.words
@@ -85,7 +85,7 @@ def test_each_destination_is_tried_and_a_failing_one_is_told(tmp_path: Path) -> 
 def test_a_missing_file_of_addresses_fails_that_way_alone(tmp_path: Path) -> None:
     pytest.importorskip("apprise")
     push = PushSettings(urls_file=tmp_path / "none", categories=ALL, most_in_ten_minutes=8)
-    (outcome,) = tried(AlertSettings(push=push), Openers())
+    (outcome,) = tried(WaysOut(push=push), Openers())
     assert not outcome.good and "chmod 600" in outcome.words
 
 
@@ -135,7 +135,7 @@ class Board:
 def test_buzzer_button_and_lamp(pressed: bool) -> None:
     pytest.importorskip("gpiozero")
     board = Board(pressed=pressed)
-    settings = AlertSettings(buzzer=BUZZER, lamp=LAMP)
+    settings = WaysOut(buzzer=BUZZER, lamp=LAMP)
     outcomes = tried(settings, board.openers(), button=True)
     assert [(o.way, o.good) for o in outcomes] == [
         ("buzzer", True),
@@ -152,7 +152,7 @@ def test_a_pin_that_the_watch_holds_is_left_to_it() -> None:
     pytest.importorskip("gpiozero")
     board = Board(pressed=False)
     held = pins.open_output(17, active_high=True, factory=board.factory)
-    (outcome,) = tried(AlertSettings(buzzer=BUZZER), board.openers())
+    (outcome,) = tried(WaysOut(buzzer=BUZZER), board.openers())
     assert not outcome.good and "is lugwatch watch running?" in outcome.words
     held.close()
 
@@ -174,7 +174,7 @@ def test_sentences_are_sent_and_taken_back_over_udp_and_a_port() -> None:
             talker="II",
             categories=ALL,
         )
-        outcomes = tried(AlertSettings(nmea=nmea), Openers())
+        outcomes = tried(WaysOut(nmea=nmea), Openers())
         assert [o.good for o in outcomes] == [True, True], outcomes
         said = []
         while select.select([receiver], [], [], 0.0)[0]:

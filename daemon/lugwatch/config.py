@@ -2,7 +2,7 @@
 
 pydantic checks the text; inside, only `model.Boat` and the dataclasses below are used. Keys that
 belong to a source are checked by that source's own model (`sources.registry`), not here.
-May import: errors, units, model, materials, config_tables, config_grading, config_alerts.
+May import: errors, units, model, materials, config_tables, config_grading, config_ways.
 """
 
 import difflib
@@ -16,8 +16,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from lugwatch import config_alerts, config_grading
-from lugwatch.config_alerts import AlertSettings
+from lugwatch import config_grading, config_ways
 from lugwatch.config_tables import (
     ChannelTable,
     CurrentTable,
@@ -27,6 +26,7 @@ from lugwatch.config_tables import (
     MqttTable,
     ProbeTable,
 )
+from lugwatch.config_ways import WaysOut
 from lugwatch.errors import ConfigurationError, UserError
 from lugwatch.materials import IEC_60228_OHMS_PER_KM
 from lugwatch.model import Boat, CableClass, Channel, Joint, Manners, Quantity, Watching
@@ -77,7 +77,7 @@ class Configuration:
     channels: tuple[ChannelSettings, ...]
     database: Path
     mqtt: MqttSettings | None
-    alerts: AlertSettings
+    ways_out: WaysOut
     web_host: str
     web_port: int
     temperature_unit: str
@@ -142,7 +142,7 @@ def _check(path: Path, data: dict[str, Any], lenient: bool) -> Configuration:
         channels=channels,
         database=folder / document.store.database,
         mqtt=_mqtt(document.mqtt, folder),
-        alerts=config_alerts.settings(document, folder),
+        ways_out=config_ways.settings(document, folder),
         web_host=document.web.host,
         web_port=document.web.port,
         temperature_unit=document.web.temperature_unit,
@@ -312,7 +312,7 @@ def _cross_check(document: Document) -> list[str]:
                 f"one of {', '.join(CableClass)} (°C)"
             )
         mistakes += _cable_mistakes(where, table)
-    return [*mistakes, *config_alerts.mistakes(document)]
+    return [*mistakes, *config_ways.mistakes(document)]
 
 
 def _cable_mistakes(where: str, table: JointTable) -> list[str]:

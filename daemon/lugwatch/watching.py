@@ -70,7 +70,7 @@ def watch(configuration: Configuration, clock: Clock) -> None:
             publisher.on_turn = pulse.expect("MQTT", MQTT_SECONDS)
             healths.append(publisher.way_health)
         for way in ways.open_all(
-            configuration.alerts,
+            configuration.ways_out,
             configuration.boat,
             configuration.database,
             on_silence=partial(running.act, CrewDeed.SILENCE),

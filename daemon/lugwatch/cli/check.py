@@ -30,7 +30,7 @@ def command(config_path: Path, hardware: bool, amps: float | None) -> None:
     Where the watch has learned a baseline already, figures are of it and of the air as it was last read.
     """
     configuration = config.load(config_path)
-    mistakes = [*registry.check(configuration), *ways.mistakes(configuration.alerts)]
+    mistakes = [*registry.check(configuration), *ways.mistakes(configuration.ways_out)]
     if mistakes:
         raise ConfigurationError(str(config_path), mistakes)
     click.echo(f"{config_path}: no mistakes")
@@ -92,7 +92,7 @@ def _remembered(
 
 
 def _tell_ways(configuration: Configuration) -> None:
-    rows = ways.describe(configuration.alerts)
+    rows = ways.describe(configuration.ways_out)
     if (mqtt := configuration.mqtt) is not None:
         rows.insert(0, ("MQTT", f"{mqtt.host}:{mqtt.port}", "all"))
     rows.append(("page", f"http://{configuration.web_host}:{configuration.web_port}", "all"))

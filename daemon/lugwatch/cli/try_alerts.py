@@ -54,7 +54,7 @@ def _outcomes(configuration: Configuration, button: bool) -> Iterator[Outcome]:
             yield mqtt_echo.try_mqtt(configuration.mqtt, configuration.boat.slug, clock)
         except UserError as error:
             yield Outcome(way=mqtt_echo.WAY, good=False, words=str(error), seconds=0.0)
-    yield from trial.try_all(configuration.alerts, configuration.boat.name, clock, button=button)
+    yield from trial.try_all(configuration.ways_out, configuration.boat.name, clock, button=button)
 
 
 def _line(outcome: Outcome) -> str:

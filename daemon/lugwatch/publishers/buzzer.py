@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from lugwatch.clock import Clock
-from lugwatch.config_alerts import PinSettings
+from lugwatch.config_ways import PinSettings
 from lugwatch.errors import OperationFailed
 from lugwatch.model import Alert, Output
 from lugwatch.publishers import pins

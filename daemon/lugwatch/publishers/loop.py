@@ -14,7 +14,7 @@ from lugwatch.clock import Clock
 LONGEST_PAUSE_SECONDS = 5.0  # however little there is to do: it reports at least this often
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Health:
     """How one way out is doing."""
 

@@ -268,8 +268,7 @@ class MqttPublisher:
 
     def way_health(self) -> Health:
         """Whether a broker has us now, in one line."""
-        working = self._link_state.startswith("connected to")
-        return Health(name="MQTT", working=working, words=self._link_state)
+        return Health("MQTT", self._link_state.startswith("connected to"), self._link_state)
 
     def close(self) -> None:
         """Say goodbye if anybody listens; returns within about `goodbye_seconds` whatever the broker does."""
@@ -294,7 +293,6 @@ class MqttPublisher:
 
     def _run(self) -> None:
         while not self._closing.is_set():
-            self.on_turn()
             end = self._converse()
             self._attempt = reconnect.next_attempt(self._attempt, end, self._settings.protocol, self._pace)
             self._link_state = reconnect.trouble(end, self._attempt, self._where(), self._client_id)
@@ -308,7 +306,6 @@ class MqttPublisher:
         was_connected = goodbye_said = False
         tick_seconds = min(1.0, self._pace.heartbeat_seconds / 4.0, self._pace.joint_seconds / 2.0)
         while link.end is None:
-            self.on_turn()
             link.turn(self._wake_receiver, tick_seconds)
             if link.connected and not was_connected:
                 was_connected = True
@@ -379,6 +376,7 @@ class MqttPublisher:
 
     def _take_in(self, link: _Link) -> None:
         """What paho's callbacks left behind."""
+        self.on_turn()
         delivered, link.delivered = link.delivered, []
         heard, link.heard = link.heard, []
         self._complaint = link.complaint or self._complaint

@@ -16,7 +16,7 @@ from typing import Any, Protocol
 import serial
 
 from lugwatch.clock import Clock
-from lugwatch.config_alerts import NmeaAlertSettings
+from lugwatch.config_ways import NmeaAlertSettings
 from lugwatch.errors import OperationFailed
 from lugwatch.model import Alert, Boat, Output
 from lugwatch.publishers import nmea_sentences

@@ -14,7 +14,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from lugwatch.clock import Clock
-from lugwatch.config_alerts import PushSettings
+from lugwatch.config_ways import PushSettings
 from lugwatch.errors import OperationFailed
 from lugwatch.model import Alert, AlertChange, Category, Output
 from lugwatch.publishers import push_services

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from lugwatch.clock import Clock
-from lugwatch.config_alerts import AlertSettings, NmeaAlertSettings, PinSettings, PushSettings
+from lugwatch.config_ways import NmeaAlertSettings, PinSettings, PushSettings, WaysOut
 from lugwatch.errors import OperationFailed, UserError
 from lugwatch.model import Category
 from lugwatch.publishers import nmea_alerts, nmea_sentences, pins, push_services
@@ -45,7 +45,7 @@ class Openers:
 
 
 def try_all(
-    settings: AlertSettings, boat: str, clock: Clock, *, button: bool, openers: Openers | None = None
+    settings: WaysOut, boat: str, clock: Clock, *, button: bool, openers: Openers | None = None
 ) -> Iterator[Outcome]:
     """Each way in turn; `button`: also wait for somebody to press the button."""
     openers = openers or Openers()

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Protocol
 
 from lugwatch.clock import SystemClock
-from lugwatch.config_alerts import AlertSettings, PinSettings
+from lugwatch.config_ways import PinSettings, WaysOut
 from lugwatch.errors import UserError
 from lugwatch.model import Alert, Boat, Category, Output
 from lugwatch.publishers import pins, push_services
@@ -35,7 +35,7 @@ class Way(Protocol):
     def close(self) -> None: ...
 
 
-def mistakes(settings: AlertSettings) -> list[str]:
+def mistakes(settings: WaysOut) -> list[str]:
     """What would keep a way from working on this machine, one line each; nothing is opened or sent."""
     found = []
     if settings.push is not None:
@@ -49,7 +49,7 @@ def mistakes(settings: AlertSettings) -> list[str]:
     return found
 
 
-def describe(settings: AlertSettings) -> list[tuple[str, str, str]]:
+def describe(settings: WaysOut) -> list[tuple[str, str, str]]:
     """Each way, where it goes, and which categories it is for. No address is among it."""
     rows = []
     if (push := settings.push) is not None:
@@ -72,7 +72,7 @@ def _words(categories: frozenset[Category]) -> str:
 
 
 def open_all(
-    settings: AlertSettings, boat: Boat, database: Path, *, on_silence: Callable[[str], None]
+    settings: WaysOut, boat: Boat, database: Path, *, on_silence: Callable[[str], None]
 ) -> list[Way]:
     """Every way that is configured. Raises UserError for what `mistakes` would name.
 

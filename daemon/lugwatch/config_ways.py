@@ -46,7 +46,7 @@ class NmeaAlertSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AlertSettings:
+class WaysOut:
     """Every way out of the box that is configured beside MQTT and the page."""
 
     push: PushSettings | None = None
@@ -55,9 +55,9 @@ class AlertSettings:
     nmea: NmeaAlertSettings | None = None
 
 
-def settings(document: Document, folder: Path) -> AlertSettings:
+def settings(document: Document, folder: Path) -> WaysOut:
     """What the tables say; paths are beside the configuration unless full."""
-    return AlertSettings(
+    return WaysOut(
         push=_push(document.push, folder),
         buzzer=_pin(document.buzzer),
         lamp=_pin(document.lamp),

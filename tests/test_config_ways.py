@@ -36,26 +36,26 @@ def load(folder: Path, text: str) -> config.Configuration:
 
 
 def test_nothing_said_is_nothing_configured(tmp_path: Path) -> None:
-    alerts = load(tmp_path, "").alerts
-    assert (alerts.push, alerts.buzzer, alerts.lamp, alerts.nmea) == (None, None, None, None)
+    ways = load(tmp_path, "").ways_out
+    assert (ways.push, ways.buzzer, ways.lamp, ways.nmea) == (None, None, None, None)
 
 
 def test_every_way_with_its_defaults(tmp_path: Path) -> None:
-    alerts = load(
+    ways = load(
         tmp_path,
         '[push]\nurls_file = "addresses"\n[buzzer]\ngpio = 17\nbutton_gpio = 27\n[lamp]\ngpio = 22\n'
         '[nmea_alerts]\nudp_host = "192.168.1.255"\ncategories = ["alarm"]\n',
-    ).alerts
-    assert alerts.push is not None and alerts.buzzer is not None
-    assert alerts.lamp is not None and alerts.nmea is not None
-    assert alerts.push.urls_file == tmp_path / "addresses"
-    assert alerts.push.categories == {Category.ALARM, Category.WARNING}
-    assert alerts.push.most_in_ten_minutes == 8
-    assert (alerts.buzzer.gpio, alerts.buzzer.button_gpio, alerts.buzzer.active_high) == (17, 27, True)
-    assert alerts.buzzer.categories == alerts.lamp.categories == set(Category)
-    assert alerts.nmea.categories == {Category.ALARM}
-    assert (alerts.nmea.baud, alerts.nmea.udp_port, alerts.nmea.talker) == (4800, 10110, "II")
-    assert alerts.nmea.sentences == {"ALR", "ALF"}
+    ).ways_out
+    assert ways.push is not None and ways.buzzer is not None
+    assert ways.lamp is not None and ways.nmea is not None
+    assert ways.push.urls_file == tmp_path / "addresses"
+    assert ways.push.categories == {Category.ALARM, Category.WARNING}
+    assert ways.push.most_in_ten_minutes == 8
+    assert (ways.buzzer.gpio, ways.buzzer.button_gpio, ways.buzzer.active_high) == (17, 27, True)
+    assert ways.buzzer.categories == ways.lamp.categories == set(Category)
+    assert ways.nmea.categories == {Category.ALARM}
+    assert (ways.nmea.baud, ways.nmea.udp_port, ways.nmea.talker) == (4800, 10110, "II")
+    assert ways.nmea.sentences == {"ALR", "ALF"}
 
 
 @pytest.mark.parametrize(
