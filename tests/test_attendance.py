@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 
 import boats
+from alerts_told import alert
 from lugwatch import pipeline
 from lugwatch.attendance import Attendance
 from lugwatch.clock import Clock, ManualClock
-from lugwatch.model import AlertChange, AlertState, Category, Condition, Event, WatchmanReport
+from lugwatch.model import Alert, AlertChange, AlertState, Category, Condition, Event, WatchmanReport
 from lugwatch.publishers.loop import Health
 from lugwatch.pulse import Pulse, ServiceManager
 from lugwatch.runner import Watch
@@ -23,15 +24,18 @@ from processes import until
 class Rig:
     """An attendance that is turned by hand, a core that takes its reports in, and the manager's ear."""
 
-    def __init__(self, folder: Path, *ways: Callable[[], Health]) -> None:
+    def __init__(self, folder: Path, *ways: Callable[[], Health], before: tuple[Alert, ...] = ()) -> None:
         self.clock = ManualClock()
         self.pulse = Pulse(self.clock)
         self.socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         self.socket.bind(str(folder / "notify"))
         self.changes: list[AlertChange] = []
+        self.reports: list[tuple[str, bool, str | None]] = []
         self._state = boats.begin(boats.boat())
         manager = ServiceManager(str(folder / "notify"), 60.0)
-        self.attendance = Attendance(self.pulse, manager, ways, report=self._report, clock=self.clock)
+        self.attendance = Attendance(
+            self.pulse, manager, ways, report=self._report, clock=self.clock, standing=before
+        )
 
     def _report(
         self,
@@ -43,6 +47,7 @@ class Rig:
         text: str = "",
         advice: str = "",
     ) -> None:
+        self.reports.append((condition.value, troubled, part))
         event = WatchmanReport(
             condition=condition,
             troubled=troubled,
@@ -106,6 +111,41 @@ def test_a_part_of_the_watch_that_hangs_is_told_as_such(rig: Rig) -> None:
     rig.pulse.expect("store", 180.0)
     rig.look(200.0)
     assert rig.changes[0].alert.text == "A part of lugwatch itself (store) has hung for 3 min."
+
+
+def test_it_is_told_again_with_how_long_it_has_lasted_and_is_one_alert(rig: Rig) -> None:
+    rig.pulse.expect("source onewire", 120.0)
+    rig.look(121.0)
+    for _ in range(10):
+        rig.look(20.0)
+    assert len(rig.reports) == 4  # each minute
+    assert [one for one in rig.said() if one[1] == "raised"] == [("stalled", "raised", "warning")]
+
+
+def test_what_was_told_before_a_restart_is_over_when_that_is_known(tmp_path: Path) -> None:
+    hung = alert(condition=Condition.STALLED, joint=None, channel="onewire")
+    rig = Rig(tmp_path, before=(hung,))
+    report = rig.pulse.expect("source onewire", 120.0)
+    rig.look(100.0)
+    assert rig.reports == []  # the bus may hang again, and the watchdog have restarted us for it
+    report()
+    rig.look(100.0)
+    report()
+    rig.look(50.0)
+    assert rig.reports == [("stalled", False, "onewire")]
+    rig.look(50.0)
+    assert len(rig.reports) == 1
+    rig.socket.close()
+
+
+def test_a_bus_that_hangs_again_after_a_restart_is_not_said_to_be_over(tmp_path: Path) -> None:
+    hung = alert(condition=Condition.STALLED, joint=None, channel="onewire")
+    rig = Rig(tmp_path, before=(hung,))
+    rig.pulse.expect("source onewire", 120.0)
+    for _ in range(10):
+        rig.look(60.0)
+    assert {troubled for _, troubled, _ in rig.reports} == {True}
+    rig.socket.close()
 
 
 class Ways:

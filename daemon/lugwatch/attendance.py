@@ -6,13 +6,14 @@ Not here: who reports when (`pulse`), the words (`watchman_words`). May import: 
 """
 
 import logging
+import math
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol
 
 from lugwatch import watchman_words
 from lugwatch.clock import Clock
-from lugwatch.model import Category, Condition
+from lugwatch.model import Alert, Category, Condition
 from lugwatch.publishers.loop import Health
 from lugwatch.pulse import Pulse, ServiceManager
 
@@ -22,6 +23,11 @@ log = logging.getLogger("lugwatch")
 UNHEARD_SECONDS = 600.0
 SOURCE = "source "  # how a worker that reads a bus is called: this and the bus
 LOOK_SECONDS = 2.0
+AGAIN_SECONDS = 60.0
+# So long after a start it is known whether what was told before is still true; the slowest has 180 s.
+KNOWN_SECONDS = {Condition.STALLED: 240.0, Condition.UNHEARD: UNHEARD_SECONDS + 60.0}
+# What is wrong now: condition and part -> category, text and advice.
+Trouble = dict[tuple[Condition, str | None], tuple[Category, str, str]]
 
 
 class Report(Protocol):
@@ -50,15 +56,22 @@ class Attendance:
         *,
         report: Report,
         clock: Clock,
+        standing: Sequence[Alert] = (),
     ) -> None:
         self._pulse = pulse
         self._manager = manager
         self._ways = tuple(ways)
         self._report = report
         self._clock = clock
-        self._stalled: set[str] = set()
+        self._told_seconds: dict[tuple[Condition, str | None], float] = {}  # what is told now, and when last
         self._failing_since: dict[str, float] = {}  # way -> monotonic seconds
-        self._unheard: set[str | None] = set()  # None: no way at all works
+        # Told before a restart, which may be the watchdog's: it is over when that is known, not at once.
+        now_seconds = clock.monotonic_seconds()
+        self._inherited = {
+            (alert.condition, alert.channel): now_seconds + KNOWN_SECONDS[alert.condition]
+            for alert in standing
+            if alert.condition in KNOWN_SECONDS
+        }
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="attendance", daemon=True)
 
@@ -75,23 +88,40 @@ class Attendance:
     def look(self) -> None:
         """Once: report what hangs and what fails, feed the watchdog if all have reported."""
         late = {one.worker: one.silent_seconds for one in self._pulse.late()}
-        for worker, silent_seconds in late.items():
-            if worker not in self._stalled:
-                log.error("%s has not reported for %.0f s", worker, silent_seconds)
-                source = worker.removeprefix(SOURCE) if worker.startswith(SOURCE) else None
-                text, advice = watchman_words.stalled(worker, source, silent_seconds)
-                self._report(Condition.STALLED, True, part=source or worker, text=text, advice=advice)
-        for worker in self._stalled - late.keys():
-            log.warning("%s reports again", worker)
-            self._report(Condition.STALLED, False, part=worker.removeprefix(SOURCE))
-        self._stalled = set(late)
         healths = [way() for way in self._ways]
-        self._look_at_ways(healths)
+        true = {**self._hanging(late), **self._failing(healths)}
+        now_seconds = self._clock.monotonic_seconds()
+        for key, (category, text, advice) in true.items():
+            # told again now and then, since its text says for how long
+            if now_seconds - self._told_seconds.get(key, -math.inf) >= AGAIN_SECONDS:
+                condition, part = key
+                if key not in self._told_seconds:
+                    log.error("%s", text)
+                self._report(condition, True, part=part, category=category, text=text, advice=advice)
+                self._told_seconds[key] = now_seconds
+        for key, until_seconds in tuple(self._inherited.items()):
+            if key in true or now_seconds >= until_seconds:
+                del self._inherited[key]
+                self._told_seconds.setdefault(key, now_seconds)
+        for condition, part in [key for key in self._told_seconds if key not in true]:
+            log.warning("%s is over: %s", condition.value, part or "all ways out")
+            self._report(condition, False, part=part)
+            del self._told_seconds[condition, part]
         if not late:
             self._manager.feed()
         self._manager.status(_status(late, healths))
 
-    def _look_at_ways(self, healths: Sequence[Health]) -> None:
+    def _hanging(self, late: Mapping[str, float]) -> Trouble:
+        """A worker that has not reported within its time."""
+        found: Trouble = {}
+        for worker, silent_seconds in late.items():
+            source = worker.removeprefix(SOURCE) if worker.startswith(SOURCE) else None
+            text, advice = watchman_words.stalled(worker, source, silent_seconds)
+            found[Condition.STALLED, source or worker] = (Category.WARNING, text, advice)
+        return found
+
+    def _failing(self, healths: Sequence[Health]) -> Trouble:
+        """No way out works, or one on board does not, for ten minutes."""
         now_seconds = self._clock.monotonic_seconds()
         failing = {health.name: health for health in healths if health.working is False}
         self._failing_since = {name: self._failing_since.get(name, now_seconds) for name in failing}
@@ -100,26 +130,16 @@ class Attendance:
             for name, since in self._failing_since.items()
             if now_seconds - since >= UNHEARD_SECONDS
         }
-        all_fail = bool(healths) and len(lasting) == len(healths)
-        words = {name: f"{name}: {health.words}" for name, health in failing.items()}
-        told: set[str | None] = set()
-        if all_fail:
-            told.add(None)
-            text, advice = watchman_words.unheard_at_all([*words.values()], min(lasting.values()))
-            self._say(None, Category.WARNING, text, advice)
-        else:
-            for name, seconds in lasting.items():
-                if failing[name].is_aboard:
-                    told.add(name)
-                    text, advice = watchman_words.unheard_by(name, failing[name].words, seconds)
-                    self._say(name, Category.CAUTION, text, advice)
-        for part in self._unheard - told:
-            self._report(Condition.UNHEARD, False, part=part)
-        self._unheard = told
-
-    def _say(self, part: str | None, category: Category, text: str, advice: str) -> None:
-        if part not in self._unheard:
-            self._report(Condition.UNHEARD, True, part=part, category=category, text=text, advice=advice)
+        if healths and len(lasting) == len(healths):
+            words = [f"{name}: {health.words}" for name, health in failing.items()]
+            text, advice = watchman_words.unheard_at_all(words, min(lasting.values()))
+            return {(Condition.UNHEARD, None): (Category.WARNING, text, advice)}
+        found: Trouble = {}
+        for name, seconds in lasting.items():
+            if failing[name].is_aboard:
+                text, advice = watchman_words.unheard_by(name, failing[name].words, seconds)
+                found[Condition.UNHEARD, name] = (Category.CAUTION, text, advice)
+        return found
 
     def _run(self) -> None:
         period = self._manager.watchdog_seconds
@@ -130,7 +150,7 @@ class Attendance:
             self._clock.wait(self._stop, pause_seconds)
 
 
-def _status(late: dict[str, float], healths: Sequence[Health]) -> str:
+def _status(late: Mapping[str, float], healths: Sequence[Health]) -> str:
     if late:
         return "hanging: " + ", ".join(f"{worker} for {seconds:.0f} s" for worker, seconds in late.items())
     failing = [f"{health.name}: {health.words}" for health in healths if health.working is False]

@@ -346,7 +346,7 @@ def _mistake(data: Mapping[str, Any], error: ErrorDetails) -> str:
     """One pydantic error as one line with the key, the value and what to try."""
     location = error["loc"]
     where, key = _where(data, location)
-    value = _shown(key, error["input"])
+    value = config_ways.shown(key, error["input"])
     match error["type"]:
         case "extra_forbidden":
             hint = _did_you_mean(key, _known_keys(location[:-1]))
@@ -355,13 +355,6 @@ def _mistake(data: Mapping[str, Any], error: ErrorDetails) -> str:
             return f"{where} {key} is missing"
         case _:
             return f"{where} {key} = {value}: {error['msg'][:1].lower()}{error['msg'][1:]}"
-
-
-def _shown(key: str, value: object) -> str:
-    """The value as it was written, unless it may hold a password."""
-    text = repr(value)
-    secret = "://" in text or any(word in key.lower() for word in ("password", "token", "secret"))
-    return "(not shown)" if secret else text
 
 
 def _where(data: Mapping[str, Any], location: Sequence[str | int]) -> tuple[str, str]:

@@ -146,3 +146,10 @@ def _nmea_mistakes(document: Document) -> list[str]:
         for channel in sources
         if table.device is not None and (channel.model_extra or {}).get("device") == table.device
     ][:1]
+
+
+def shown(key: str, value: object) -> str:
+    """The value as it was written, unless it may hold a password."""
+    text = repr(value)
+    secret = "://" in text or any(word in key.lower() for word in ("password", "token", "secret"))
+    return "(not shown)" if secret else text

@@ -79,7 +79,15 @@ def watch(configuration: Configuration, clock: Clock) -> None:
             running.add_publisher(way)
             way.loop.on_turn = pulse.expect(way.name, ways.TURN_SECONDS)
             healths.append(way.health)
-        attendance = Attendance(pulse, service_manager(), healths, report=running.report, clock=SystemClock())
+        standing = list(state.book.alerts.values())
+        attendance = Attendance(
+            pulse,
+            service_manager(),
+            healths,
+            report=running.report,
+            clock=SystemClock(),
+            standing=standing,
+        )
         attendance.start()
         try:
             running.run()
