@@ -3,6 +3,7 @@
 Column names are the field names of `model`; `time` is ms since 1970 UTC. Tables are STRICT, so a
 number column never holds text. `reading` is WITHOUT ROWID: measured 28 bytes a reading against 47
 with a rowid and an index, and faster to write. May import: nothing of ours.
+Longer than other files: it only ever grows, and is read from its end.
 """
 
 import sqlite3
