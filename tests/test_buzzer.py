@@ -258,3 +258,25 @@ def test_a_pattern_is_on_and_off_as_written() -> None:
     assert pattern.at(1.5) == (False, 1.5)
     assert pattern.at(3.25) == (True, 0.75)
     assert Pattern(seconds=(1.0, 0.0), once=True).at(1.0) == (False, math.inf)
+
+
+def test_a_press_is_a_deed_like_any_other_and_stands_in_the_alert() -> None:
+    import boats
+    from lugwatch import pipeline
+    from lugwatch.model import AlertChange, CrewAction, CrewDeed
+
+    rig = Rig(Sound(ALL))
+    state, told = boats.run(
+        boats.begin(boats.boat()),
+        [event for s in range(0, 60, 5) for event in (boats.scan(s, bar=95.0, air=20.0), boats.tick(s))],
+    )
+    rig.publisher.publish(told)
+    rig.edges(2.0)
+    rig.press()
+    (who,) = rig.silenced
+    deed = CrewAction(deed=CrewDeed.SILENCE, who=who, monotonic_seconds=60.0, time=boats.START_TIME)
+    _, told = pipeline.step(state, deed)
+    (silenced,) = [output for output in told if isinstance(output, AlertChange)]
+    assert silenced.alert.state is AlertState.ACTIVE_SILENCED and silenced.alert.silenced_by == "button"
+    rig.publisher.publish([output for output in told if isinstance(output, AlertChange)])
+    assert rig.edges(20.0) == []
