@@ -193,7 +193,7 @@ def test_a_buzzer_that_fails_is_a_caution_of_its_own(tmp_path: Path) -> None:
     rig = Rig(tmp_path, *ways.all())
     rig.look()
     rig.look(601.0)
-    assert rig.changes[0].alert.text.startswith("The buzzer has not worked for 10 min")
+    assert rig.changes[0].alert.text.startswith("Buzzer: not working for 10 min (no broker)")
     assert rig.said() == [("unheard", "raised", "caution")]
     ways.working["buzzer"] = True
     rig.look(1.0)

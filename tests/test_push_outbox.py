@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import boats
 from alerts_told import TIME, acknowledged, alert, change, rectified
 from lugwatch.model import AlertChange, AlertChangeKind, AlertState, Category
 from lugwatch.publishers.push_outbox import STALE_MS, PushOutbox
@@ -232,3 +233,23 @@ def test_no_order_of_changes_makes_it_raise(
             box.sent(push, now, TIME)
         for line in box.waiting():
             assert line.category in Category and line.title
+
+
+def test_a_boat_on_which_every_joint_is_hot_sends_fewer_than_ten_messages_and_the_alarms_first() -> None:
+    joints = [boats.joint(f"bar{n:02d}") for n in range(16)]
+    state, box, now, sent = boats.begin(boats.boat(*joints)), outbox(), 0.0, list[tuple[float, str]]()
+    for step in range(240):
+        now = 5.0 * step
+        celsius = 25.0 if step < 24 else 95.0
+        scan = boats.scan(now, air=20.0, alternator=0.0, **{j.probe: celsius for j in joints})
+        state, told = boats.run(state, [scan, boats.tick(now)])
+        for output in told:
+            if isinstance(output, AlertChange):
+                box.note(output)
+        while (push := box.take(now, TIME)) is not None:
+            box.sent(push, now, TIME)
+            sent.append((now, push.title))
+    assert "ALARM" in sent[0][1] and any("ALARM: hot" in title for _, title in sent)
+    first = sent[0][0]
+    within = [title for at, title in sent if at - first < 600.0]
+    assert 2 <= len(within) < 10

@@ -38,6 +38,7 @@ def unheard_at_all(ways: Sequence[str], seconds: float) -> tuple[str, str]:
 def unheard_by(way: str, words: str, seconds: float) -> tuple[str, str]:
     """Text and advice of one way on board that fails; the others work."""
     return (
-        f"The {way} has not worked for {format_duration(seconds)} ({words}): alerts do not reach it.",
+        f"{way[:1].upper()}{way[1:]}: not working for {format_duration(seconds)} ({words}). "
+        "No alert is told there.",
         f"Look at its plug, cable and supply, then try it with `lugwatch try-alerts`. {_RESTART}",
     )

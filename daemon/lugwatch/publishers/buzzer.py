@@ -131,7 +131,7 @@ class PinPublisher:
                 self._button = self._open_button(settings.button_gpio, self.silence)
         except OperationFailed as error:
             if self._trouble is None:
-                log.warning("%s: %s", self.name, error)
+                log.warning("%s; tried again", error)
             self._trouble = str(error)
             self._next_try_seconds = now_seconds + RETRY_SECONDS
         else:

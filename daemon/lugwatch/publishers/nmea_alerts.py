@@ -105,8 +105,9 @@ class _Way:
                 self._wire.write(self.waiting.popleft())
         except (OSError, OperationFailed) as error:
             words = str(error) if isinstance(error, OperationFailed) else (error.strerror or str(error))
+            words = words.removeprefix(f"{self.name}: ")
             if self.working is not False:
-                log.warning("alert sentences, %s: %s; tried again", self.name, words)
+                log.warning("%s: %s; tried again", self.name, words)
             self.working, self.trouble = False, words
             self._retry_seconds = now_seconds + RETRY_SECONDS
             self.waiting.clear()

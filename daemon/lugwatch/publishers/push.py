@@ -191,7 +191,7 @@ class PushPublisher:
 
     def _say_trouble(self, line: _Line, error: str) -> None:
         if line.working is not False:
-            log.warning("push messages, %s: %s; tried again", line.destination.name, error)
+            log.warning("%s: %s; tried again", line.destination.name, error)
         line.working, line.trouble = False, error
 
     def _begin(self, line: _Line, now_seconds: float, now_time: int) -> _Attempt | None:
@@ -231,7 +231,7 @@ class PushPublisher:
             self._gone = []
         except OperationFailed as error:
             # a full or read-only card: messages go out from memory, and are written when it is well again
-            log.info("push messages: what waits is not on the card (%s)", error)
+            log.info("what waits is not on the card (%s)", error)
             with self._lock:
                 for line, alert_id in keys:
                     line.outbox.changed.add(alert_id)
