@@ -34,6 +34,7 @@ TABLES = {
     *("alert", "alert_change", "crew_action", "snapshot", "passage", "passage_current", "passage_joint"),
     *("push_line", "push_heard"),
     *("learned_shape", "learning_window", "proof_test", "creep", "journal", "baseline"),
+    *("history", "outbox"),
 }
 
 

@@ -66,6 +66,7 @@ class MqttSettings:
     ca_file: Path | None
     tls: bool
     protocol: str
+    fingerprint: str | None = None  # SHA-256 of the one certificate to be trusted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -186,8 +187,9 @@ def _mqtt(table: MqttTable | None, folder: Path) -> MqttSettings | None:
         username=table.username,
         password_file=folder / table.password_file if table.password_file else None,
         ca_file=folder / table.ca_file if table.ca_file else None,
-        tls=table.tls or table.ca_file is not None,
+        tls=table.tls or table.ca_file is not None or table.fingerprint is not None,
         protocol=table.protocol,
+        fingerprint=table.fingerprint,
     )
 
 

@@ -82,6 +82,7 @@ class MqttTable(Table):
     username: str | None = None
     password_file: str | None = None
     ca_file: str | None = None
+    fingerprint: str | None = None
     tls: bool = False
     protocol: Annotated[str, Field(pattern=r"^(5|3\.1\.1)$")] = "5"
 

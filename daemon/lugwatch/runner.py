@@ -7,6 +7,7 @@ out of order. The only `except Exception` of the package stands here, in the sup
 Not here: any decision about joints. May import: everything but cli and dashboard.
 """
 
+import contextlib
 import logging
 import os
 import queue
@@ -178,6 +179,13 @@ class Watch:
                 time=self._clock.time(),
             )
         )
+
+    def write_soon(self) -> None:
+        """From any thread: something that is no output is to be written, and not only in five seconds."""
+        if self._batches.empty():  # else a batch is on its way
+            now, time = self._clock.monotonic_seconds(), self._clock.time()
+            with contextlib.suppress(queue.Full):
+                self._batches.put_nowait(Batch(outputs=(), monotonic_seconds=now, time=time, snapshot=None))
 
     def run(self) -> None:
         """Watch until `stop`; then write what is left and close everything."""

@@ -12,7 +12,7 @@ from lugwatch.errors import ConfigurationError, OperationFailed, UserError
 from lugwatch.model import Fault, JointBaseline, Quantity, Reading
 from lugwatch.plan import UNRATED_AMPS
 from lugwatch.publishers import ways
-from lugwatch.sources import registry
+from lugwatch.sources import broker_trust, registry
 from lugwatch.store.queries import History
 
 USUAL_AIR_CELSIUS = 20.0  # where the air was never read
@@ -31,6 +31,8 @@ def command(config_path: Path, hardware: bool, amps: float | None) -> None:
     """
     configuration = config.load(config_path)
     mistakes = [*registry.check(configuration), *ways.mistakes(configuration.ways_out)]
+    if configuration.mqtt is not None:
+        mistakes = [*mistakes, *broker_trust.mistakes(configuration.mqtt)]
     if mistakes:
         raise ConfigurationError(str(config_path), mistakes)
     click.echo(f"{config_path}: no mistakes")
@@ -42,7 +44,10 @@ def command(config_path: Path, hardware: bool, amps: float | None) -> None:
     _tell_gradings(configuration, amps)
     _tell_ways(configuration)
     if hardware:
+        broker = _try_broker(configuration)
         _read_once(configuration)
+        if broker is not None and not broker.good:
+            raise OperationFailed(broker.text)
 
 
 def _tell_joints(configuration: Configuration) -> None:
@@ -98,6 +103,16 @@ def _tell_ways(configuration: Configuration) -> None:
     rows.append(("page", f"http://{configuration.web_host}:{configuration.web_port}", "all"))
     click.echo()
     put_table(("alerts leave by", "to", "categories"), rows)
+
+
+def _try_broker(configuration: Configuration) -> Trial | None:
+    """Says in one line whether the broker takes what the watch will tell it; None without [mqtt]."""
+    if configuration.mqtt is None:
+        return None
+    client_id = f"lugwatch{secrets.token_hex(6)}"  # not the watch's own: that would push it off
+    trial = try_broker(configuration.mqtt, configuration.boat.slug, client_id, SystemClock())
+    click.echo(f"\nbroker: {trial.text} ({trial.seconds:.1f} s)")
+    return trial
 
 
 def _read_once(configuration: Configuration) -> None:

@@ -1,7 +1,7 @@
 """One message to the broker and back, to find out whether MQTT works; nothing that looks like an alert.
 
 A client of its own with an id of its own, so a running watch is not disturbed. Not here: the publisher
-(`mqtt`). May import: clock, config, errors, mqtt_words, trial.
+(`mqtt`). May import: clock, config, errors, broker_trust, trial.
 """
 
 import json
@@ -15,8 +15,8 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from lugwatch.clock import Clock
 from lugwatch.config import MqttSettings
-from lugwatch.publishers import mqtt_words
 from lugwatch.publishers.trial import TEXT, Outcome
+from lugwatch.sources import broker_trust
 
 WAY = "MQTT"
 ANSWER_SECONDS = 10.0
@@ -35,8 +35,8 @@ class _Echo:
         client_id = f"lugwatch-try-{os.getpid()}"
         self.client = Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=version)
         if settings.username is not None:
-            self.client.username_pw_set(settings.username, mqtt_words.read_password(settings))
-        context = mqtt_words.tls_context(settings)
+            self.client.username_pw_set(settings.username, broker_trust.read_password(settings))
+        context = broker_trust.tls_context(settings)
         if context is not None:
             self.client.tls_set_context(context)
         self.client.on_connect = self._on_connect

@@ -12,7 +12,7 @@ from sqlite_utils import Database, Migrations
 
 APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
 # one per migration: a file with a higher number comes from a newer version and is refused
-SCHEMA_NUMBER = 9
+SCHEMA_NUMBER = 10
 
 _BOAT = (
     """CREATE TABLE boot (
@@ -403,6 +403,26 @@ def push_lines(db: Database) -> None:
             push_heard_id INTEGER PRIMARY KEY CHECK (push_heard_id = 1),
             sequence INTEGER NOT NULL
         ) STRICT"""
+    )
+
+
+@migrations()
+def numbers_and_outbox(db: Database) -> None:
+    """What no later start may give again, and which alert changes a way out has not delivered."""
+    db.execute(
+        """CREATE TABLE history (
+            history_id TEXT NOT NULL,
+            reserved_sequence INTEGER NOT NULL,
+            reserved_alert_id INTEGER NOT NULL
+        ) STRICT"""
+    )
+    db.execute("INSERT INTO history VALUES ('', 0, 0)")
+    db.execute(
+        """CREATE TABLE outbox (
+            way TEXT NOT NULL,
+            sequence INTEGER NOT NULL,
+            PRIMARY KEY (way, sequence)
+        ) STRICT, WITHOUT ROWID"""
     )
 
 
