@@ -1,5 +1,6 @@
 """`lugwatch check`: every mistake of a configuration at once, and what would set off which alert."""
 
+import secrets
 import textwrap
 from pathlib import Path
 
@@ -7,11 +8,13 @@ import click
 
 from lugwatch import alert_grading, config, grading_words
 from lugwatch.cli.options import config_option, put_table
+from lugwatch.clock import SystemClock
 from lugwatch.config import Configuration
 from lugwatch.errors import ConfigurationError, OperationFailed, UserError
 from lugwatch.model import Fault, JointBaseline, Quantity, Reading
 from lugwatch.plan import UNRATED_AMPS
 from lugwatch.publishers import ways
+from lugwatch.publishers.mqtt_trial import Trial, try_broker
 from lugwatch.sources import broker_trust, registry
 from lugwatch.store.queries import History
 
