@@ -84,6 +84,7 @@ def test_a_thousand_alerts_through_a_broker_that_dies_fifty_times(desk: Desk) ->
     assert "only in sum" not in publisher.health()
 
 
+@pytest.mark.slow
 def test_cut_off_for_ten_minutes(broker: Mosquitto, desk: Desk) -> None:
     """C36, by a cable that drops everything and closes nothing: the publisher's own keep-alive finds it."""
     with Relay(broker.port) as relay:
@@ -240,6 +241,7 @@ def test_a_broker_that_takes_small_packets_only(desk: Desk) -> None:
         assert desk.settled and "connected" in publisher.health()
 
 
+@pytest.mark.slow
 def test_the_last_will_comes_within_the_stated_time(broker: Mosquitto, desk: Desk) -> None:
     """The stated time is 1.5 keep-alives and 5 s for the broker to look; with 2 s at most 8 s."""
     with Relay(broker.port) as relay:
