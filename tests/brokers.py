@@ -24,15 +24,22 @@ def free_port() -> int:
 class Mosquitto:
     """`with Mosquitto() as broker:` starts it; `broker.port` stays the same over stop and start."""
 
-    def __init__(self, *lines: str, port: int | None = None) -> None:
+    def __init__(
+        self,
+        *lines: str,
+        port: int | None = None,
+        address: str = "127.0.0.1",
+        prefix: tuple[str, ...] = (),
+    ) -> None:
         program = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
         if program is None:
             raise RuntimeError("these tests need a real broker: install the Debian package mosquitto")
         self.port = port or free_port()
-        self._program = program
+        self.address = address
+        self._program = (*prefix, program)
         self._folder = tempfile.TemporaryDirectory(prefix="broker-")
         self._configuration = Path(self._folder.name) / "broker.conf"
-        text = [f"listener {self.port} 127.0.0.1", "persistence false", *(lines or ("allow_anonymous true",))]
+        text = [f"listener {self.port} {address}", "persistence false", *(lines or ("allow_anonymous true",))]
         self._configuration.write_text("\n".join(text) + "\n", encoding="utf-8")
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -49,7 +56,7 @@ class Mosquitto:
     def start(self) -> None:
         """Returns when it listens."""
         self._process = subprocess.Popen(
-            [self._program, "-c", str(self._configuration)],
+            [*self._program, "-c", str(self._configuration)],
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
@@ -58,7 +65,7 @@ class Mosquitto:
             if self._process.poll() is not None:
                 raise RuntimeError(f"mosquitto ended with status {self._process.returncode}")
             try:
-                socket.create_connection(("127.0.0.1", self.port), timeout=1.0).close()
+                socket.create_connection((self.address, self.port), timeout=1.0).close()
                 return
             except OSError:
                 os.sched_yield()
@@ -76,6 +83,11 @@ class Mosquitto:
         """It holds its connections and answers nothing."""
         assert self._process is not None
         self._process.send_signal(signal.SIGSTOP)
+
+    def reload(self) -> None:
+        """It reads its users and rights again."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGHUP)
 
     def thaw(self) -> None:
         assert self._process is not None

@@ -10,7 +10,7 @@ from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from hangups import hang_up
-from lugwatch.clock import SystemClock
+from lugwatch.clock import Clock, SystemClock
 from lugwatch.config import MqttSettings
 from lugwatch.model import (
     Alert,
@@ -25,7 +25,8 @@ from lugwatch.model import (
     JointState,
     Watching,
 )
-from lugwatch.publishers.mqtt import MqttPublisher
+from lugwatch.publishers.crew_words import CrewWord
+from lugwatch.publishers.mqtt import MqttPublisher, Remembered
 from lugwatch.publishers.reconnect import Pace
 
 PATIENCE_SECONDS = 30.0
@@ -36,6 +37,7 @@ QUICK = Pace(
     least_retry_seconds=0.05,
     most_retry_seconds=0.3,
     goodbye_seconds=2.0,
+    died_with_seconds=2.0,
 )
 UNKNOWN = {
     field.name: None
@@ -102,17 +104,21 @@ def settings(port: int, **more: Any) -> MqttSettings:
 class Crew:
     """A phone: all messages under the boat's prefix, and a wait for one of them."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, host: str = "127.0.0.1") -> None:
         self.messages: list[tuple[str, str, bool]] = []
         self._news = threading.Condition()
         self._listening = threading.Event()
+        self._lost = threading.Event()
         self.client = Client(
-            callback_api_version=CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv311
+            callback_api_version=CallbackAPIVersion.VERSION2,
+            protocol=MQTTProtocolVersion.MQTTv311,
+            reconnect_on_failure=False,
         )
         self.client.on_message = self._on_message
         self.client.on_connect = lambda client, *_: client.subscribe("lugwatch/sea-pea/#", 1)
         self.client.on_subscribe = lambda *_: self._listening.set()
-        self.client.connect(host="127.0.0.1", port=port)
+        self.client.on_disconnect = lambda *_: self._lost.set()
+        self.client.connect(host=host, port=port)
         self.client.loop_start()
         assert self._listening.wait(PATIENCE_SECONDS)
 
@@ -143,6 +149,10 @@ class Crew:
         info = self.client.publish(topic=f"lugwatch/sea-pea/{topic}", payload=payload, qos=1, retain=retain)
         info.wait_for_publish(PATIENCE_SECONDS)
 
+    def wait_until_lost(self) -> None:
+        """The broker has gone, and all that it had sent has been heard."""
+        assert self._lost.wait(PATIENCE_SECONDS)
+
     def leave(self) -> None:
         hang_up(self.client)
 
@@ -152,28 +162,43 @@ class Desk:
 
     def __init__(self) -> None:
         self._to_close: list[Callable[[], None]] = []
-        self.acknowledged: list[tuple[int, str]] = []
+        self.acknowledged: list[tuple[int | None, str]] = []
+        self.words: list[CrewWord] = []
+        self.settled: list[int] = []
         self.heard = threading.Event()
 
-    def publisher(self, port: int, *, pace: Pace = QUICK, client_id: str = "lugwatch-a", **more: Any) -> Any:
-        def on_acknowledge(alert_id: int, who: str) -> None:
-            self.acknowledged.append((alert_id, who))
+    def publisher(
+        self,
+        port: int,
+        *,
+        pace: Pace = QUICK,
+        client_id: str = "lugwatch-a",
+        remembered: Remembered | None = None,
+        clock: Clock | None = None,
+        **more: Any,
+    ) -> MqttPublisher:
+        def on_deed(word: CrewWord) -> None:
+            self.words.append(word)
+            self.acknowledged.append((word.alert_id, word.who))
             self.heard.set()
 
         publisher = MqttPublisher(
             settings(port, **more),
             boat(),
-            clock=SystemClock(),
+            clock=clock or SystemClock(),
+            real_clock=clock,
             client_id=client_id,
-            on_acknowledge=on_acknowledge,
+            on_deed=on_deed,
+            on_settled=self.settled.extend,
+            remembered=remembered,
             boot="boot-1",
             pace=pace,
         )
         self._to_close.append(publisher.close)
         return publisher
 
-    def crew(self, port: int) -> Crew:
-        crew = Crew(port)
+    def crew(self, port: int, host: str = "127.0.0.1") -> Crew:
+        crew = Crew(port, host)
         self._to_close.append(crew.leave)
         return crew
 

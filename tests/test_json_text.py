@@ -161,6 +161,8 @@ def test_a_change_is_its_alert_and_what_happened(change: AlertChange) -> None:
         "sequence": change.sequence,
         "time": back["time"],
         "change": change.change.value,
+        "who": change.who,
+        "speaks": change.speaks,
     }
     assert parse_time(back["time"]) == change.time
     for name in ("raised_time", "rectified_time", "acknowledged_time"):

@@ -32,7 +32,9 @@ from lugwatch.store.queries import History
 TABLES = {
     *("boot", "batch", "boat", "channel", "joint", "reading", "fault", "source_health", "estimate"),
     *("alert", "alert_change", "crew_action", "snapshot", "passage", "passage_current", "passage_joint"),
+    *("push_line", "push_heard"),
     *("learned_shape", "learning_window", "proof_test", "creep", "journal", "baseline"),
+    *("history", "outbox"),
 }
 
 

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import sqlite3
 import threading
 import time
@@ -147,7 +148,10 @@ class Phone:
     def _hear(self, _client: Any, _data: Any, message: mqtt.MQTTMessage) -> None:
         topic = message.topic.removeprefix("lugwatch/grey-plover/")
         if topic == "event":
-            self.events.append(json.loads(message.payload))
+            event = json.loads(message.payload)
+            # as README asks of a phone: what was told before a power cut may come once more after it
+            if event["sequence"] not in [heard["sequence"] for heard in self.events]:
+                self.events.append(event)
         elif message.payload:
             self.retained[topic] = json.loads(message.payload)
         else:
@@ -194,6 +198,8 @@ def test_a_hot_joint_reaches_the_phone_and_can_be_acknowledged_there(
             assert any(a.alert_id == hot["alert_id"] for a in history.alerts())
         phone.client.publish("lugwatch/grey-plover/ack", json.dumps({"alert_id": hot["alert_id"]}))
         until(lambda: [e for e in phone.events if e["change"] == "acknowledged"])
+        reply = until(lambda: phone.retained.get("reply"))
+        assert reply["done"] is True and reply["text"].startswith("Acknowledged: Bus bar, alternator stud")
         assert watch.stop() == 0
     until(lambda: phone.retained["status"]["status"] == "offline")
     numbers = [e["sequence"] for e in phone.events]
@@ -215,6 +221,34 @@ def test_a_killed_watch_comes_back_and_announces_nothing_as_new(
         assert [e["change"] for e in phone.events if e["condition"] == "hot"] == ["raised"]
         with History.open(rig.database) as history:
             assert len([a for a in history.alerts() if a.condition == "hot"]) == 1
+
+
+def test_what_was_raised_without_a_broker_is_told_after_a_power_cut(
+    rig: Rig, clock: ScaledClock
+) -> None:  # C36, C16
+    rig.broker.kill()
+    rig.set_celsius(BAR, 95.0)
+
+    def hot() -> list[Any]:
+        with History.open(rig.database) as history:
+            return [c for c in history.alert_changes() if c.alert.condition == "hot"]
+
+    with Command("watch", "--config", rig.config, clock=clock) as watch:
+        until(lambda: seen(rig) and hot())
+        watch.kill()
+        rig.broker.start()
+        phone = Phone(rig.broker.port)
+        try:
+            watch.start()
+            told = until(lambda: next((e for e in phone.events if e["condition"] == "hot"), None))
+            assert (told["change"], told["sequence"]) == ("raised", hot()[0].sequence)
+            status = until(lambda: phone.retained.get("status"))
+            assert status["history_id"] == told["history_id"] and status["offline_after_seconds"] == 35.0
+            assert re.fullmatch("lugwatch[0-9a-f]{15}", status["client_id"])
+            recent = until(lambda: phone.retained.get("recent"))
+            assert told["sequence"] in [c["sequence"] for c in recent["changes"]]
+        finally:
+            phone.close()
 
 
 def test_what_is_unplugged_is_said_and_comes_back_by_itself(

@@ -2,8 +2,7 @@
 
 pydantic checks the text; inside, only `model.Boat` and the dataclasses below are used. Keys that
 belong to a source are checked by that source's own model (`sources.registry`), not here.
-May import: errors, units, model, materials,
-config_grading.
+May import: errors, units, model, materials, config_tables, config_grading, config_ways.
 """
 
 import difflib
@@ -17,7 +16,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from lugwatch import config_grading
+from lugwatch import config_grading, config_ways
 from lugwatch.config_tables import (
     ChannelTable,
     CurrentTable,
@@ -27,6 +26,7 @@ from lugwatch.config_tables import (
     MqttTable,
     ProbeTable,
 )
+from lugwatch.config_ways import WaysOut
 from lugwatch.errors import ConfigurationError, UserError
 from lugwatch.materials import IEC_60228_OHMS_PER_KM
 from lugwatch.model import Boat, CableClass, Channel, Joint, Manners, Quantity, Watching
@@ -66,6 +66,7 @@ class MqttSettings:
     ca_file: Path | None
     tls: bool
     protocol: str
+    fingerprint: str | None = None  # SHA-256 of the one certificate to be trusted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +78,7 @@ class Configuration:
     channels: tuple[ChannelSettings, ...]
     database: Path
     mqtt: MqttSettings | None
+    ways_out: WaysOut
     web_host: str
     web_port: int
     temperature_unit: str
@@ -141,6 +143,7 @@ def _check(path: Path, data: dict[str, Any], lenient: bool) -> Configuration:
         channels=channels,
         database=folder / document.store.database,
         mqtt=_mqtt(document.mqtt, folder),
+        ways_out=config_ways.settings(document, folder),
         web_host=document.web.host,
         web_port=document.web.port,
         temperature_unit=document.web.temperature_unit,
@@ -156,6 +159,7 @@ def _read_tables(data: dict[str, Any]) -> tuple["Document | None", list[str], li
     """
     mistakes: list[str] = []
     unknown: list[str] = []
+    taken_out: list[tuple[int | str, ...]] = []
     stuck = False
     for _attempt in range(8):
         try:
@@ -164,7 +168,10 @@ def _read_tables(data: dict[str, Any]) -> tuple["Document | None", list[str], li
             # deepest and last first, so that taking one out does not move another
             for e in sorted(error.errors(), key=lambda e: [str(p) for p in e["loc"]], reverse=True):
                 told = unknown if e["type"] == "extra_forbidden" else mistakes
-                told.append(_mistake(data, e))
+                # what is missing now because it was wrong before has been told
+                if not any(place[: len(e["loc"])] == e["loc"] for place in taken_out):
+                    told.append(_mistake(data, e))
+                taken_out.append(e["loc"])
                 stuck = e["type"] == "missing" or not _delete(data, e["loc"]) or stuck
             if stuck:
                 break
@@ -180,8 +187,9 @@ def _mqtt(table: MqttTable | None, folder: Path) -> MqttSettings | None:
         username=table.username,
         password_file=folder / table.password_file if table.password_file else None,
         ca_file=folder / table.ca_file if table.ca_file else None,
-        tls=table.tls or table.ca_file is not None,
+        tls=table.tls or table.ca_file is not None or table.fingerprint is not None,
         protocol=table.protocol,
+        fingerprint=table.fingerprint,
     )
 
 
@@ -306,7 +314,7 @@ def _cross_check(document: Document) -> list[str]:
                 f"one of {', '.join(CableClass)} (°C)"
             )
         mistakes += _cable_mistakes(where, table)
-    return mistakes
+    return [*mistakes, *config_ways.mistakes(document)]
 
 
 def _cable_mistakes(where: str, table: JointTable) -> list[str]:
@@ -340,15 +348,15 @@ def _mistake(data: Mapping[str, Any], error: ErrorDetails) -> str:
     """One pydantic error as one line with the key, the value and what to try."""
     location = error["loc"]
     where, key = _where(data, location)
-    value = error["input"]
+    value = config_ways.shown(key, error["input"])
     match error["type"]:
         case "extra_forbidden":
             hint = _did_you_mean(key, _known_keys(location[:-1]))
-            return f"{where} {key} = {value!r} is not a setting here{hint}"
+            return f"{where} {key} = {value} is not a setting here{hint}"
         case "missing":
             return f"{where} {key} is missing"
         case _:
-            return f"{where} {key} = {value!r}: {error['msg'][:1].lower()}{error['msg'][1:]}"
+            return f"{where} {key} = {value}: {error['msg'][:1].lower()}{error['msg'][1:]}"
 
 
 def _where(data: Mapping[str, Any], location: Sequence[str | int]) -> tuple[str, str]:

@@ -4,7 +4,7 @@ Not here: what one table can't know of another (`config`). May import: nothing o
 """
 
 import math
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator
 from pydantic_core import PydanticCustomError
@@ -82,8 +82,43 @@ class MqttTable(Table):
     username: str | None = None
     password_file: str | None = None
     ca_file: str | None = None
+    fingerprint: str | None = None
     tls: bool = False
     protocol: Annotated[str, Field(pattern=r"^(5|3\.1\.1)$")] = "5"
+
+
+Told = Literal["alarm", "warning", "caution"]  # the words of `model.Category`
+_Told = Annotated[list[Told], Field(min_length=1)]
+_Gpio = Annotated[int, Field(ge=0, le=53)]  # GPIO number of the processor, not the pin of the header
+
+
+class PushTable(Table):
+    urls_file: str
+    categories: _Told = ["alarm", "warning"]
+    most_in_ten_minutes: Annotated[int, Field(ge=2, le=9)] = 8
+
+
+class BuzzerTable(Table):
+    gpio: _Gpio
+    button_gpio: _Gpio | None = None
+    active_high: bool = True
+    categories: _Told = ["alarm", "warning", "caution"]
+
+
+class LampTable(Table):
+    gpio: _Gpio
+    active_high: bool = True
+    categories: _Told = ["alarm", "warning", "caution"]
+
+
+class NmeaAlertsTable(Table):
+    device: str | None = None
+    baud: Annotated[int, Field(ge=300, le=921_600)] = 4800
+    udp_host: str | None = None
+    udp_port: Annotated[int, Field(ge=1, le=65535)] = 10110
+    sentences: Annotated[list[Literal["ALR", "ALF"]], Field(min_length=1)] = ["ALR", "ALF"]
+    talker: Annotated[str, Field(pattern=r"^[A-Z][A-Z0-9]$")] = "II"
+    categories: _Told = ["alarm", "warning", "caution"]
 
 
 class WebTable(Table):
@@ -139,6 +174,10 @@ class Document(Table):
     alerts: AlertsTable = AlertsTable()
     store: StoreTable = StoreTable()
     mqtt: MqttTable | None = None
+    push: PushTable | None = None
+    buzzer: BuzzerTable | None = None
+    lamp: LampTable | None = None
+    nmea_alerts: NmeaAlertsTable | None = None
     web: WebTable = WebTable()
     onewire: OneWireTable = OneWireTable()
     probe: list[ProbeTable] = []

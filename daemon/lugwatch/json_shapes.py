@@ -41,6 +41,8 @@ def alert_change_object(change: AlertChange) -> JsonObject:
         "sequence": change.sequence,
         "time": format_time(change.time),
         "change": change.change.value,
+        "who": change.who,
+        "speaks": change.speaks,
         **_object(change.alert),
     }
 

@@ -347,6 +347,8 @@ class Condition(StrEnum):
     HISTORY_DAMAGED = "history_damaged"
     CLOCK_UNTRUSTED = "clock_untrusted"
     OUT_OF_SERVICE = "out_of_service"  # of a joint: a reminder that nobody watches it
+    STALLED = "stalled"  # a part of the watch itself hangs
+    UNHEARD = "unheard"  # alerts cannot leave the box, or not on one of the ways on board
     FLOOD = "flood"  # more at once than can be told one by one
 
 

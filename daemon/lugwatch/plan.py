@@ -93,8 +93,13 @@ def make(boat: Boat) -> Plan:
         loosest=alert_grading.loosest(graded),
         joint_of_probe={joint.probe: joint for joint in reversed(joints)},
         channels_of_source={s: np.array(i, dtype=np.intp) for s, i in sources.items()},
-        groups=np.array([[c in (j.air, j.current) for j in joints] for c in shared], dtype=bool),
+        groups=_table([[c in (j.air, j.current) for j in joints] for c in shared], len(joints)),
         group_channels=tuple(shared),
-        airs=np.array([[c == j.air for j in joints] for c in shared], dtype=bool),
+        airs=_table([[c == j.air for j in joints] for c in shared], len(joints)),
         metal=np.array([[n.joint in j.neighbours for n in joints] for j in joints], dtype=bool),
     )
+
+
+def _table(rows: list[list[bool]], width: int) -> NDArray[np.bool_]:
+    """Rows of `width`, also where there are none: no joint may have an air or a current."""
+    return np.array(rows, dtype=bool).reshape(len(rows), width)

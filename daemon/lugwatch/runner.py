@@ -7,6 +7,7 @@ out of order. The only `except Exception` of the package stands here, in the sup
 Not here: any decision about joints. May import: everything but cli and dashboard.
 """
 
+import contextlib
 import logging
 import os
 import queue
@@ -17,7 +18,8 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 from lugwatch import journal, learning, pipeline, snapshot
-from lugwatch.clock import Clock
+from lugwatch.attendance import SOURCE
+from lugwatch.clock import Clock, SystemClock
 from lugwatch.errors import OperationFailed
 from lugwatch.model import (
     AlertChange,
@@ -37,6 +39,7 @@ from lugwatch.model import (
     Tick,
     WatchmanReport,
 )
+from lugwatch.pulse import Pulse
 from lugwatch.sources.base import Source
 from lugwatch.store.writer import Store
 
@@ -51,6 +54,11 @@ COMMIT_SECONDS = 5.0
 SNAPSHOT_SECONDS = 60.0
 RESTART_SECONDS = (1.0, 2.0, 5.0, 15.0, 60.0)
 STOP_SECONDS = 4.0
+# Within these real seconds each worker has to report, or it hangs. A card may stall for many seconds (C40),
+# and a source waits up to a minute after its own code failed.
+PIPELINE_SECONDS = 60.0
+STORE_SECONDS = 180.0
+SOURCE_SECONDS = 120.0
 
 
 class Publisher(Protocol):
@@ -83,7 +91,9 @@ class Watch:
         publishers: Sequence[Publisher],
         clock: Clock,
         stop: threading.Event,
+        pulse: Pulse | None = None,
     ) -> None:
+        self._pulse = pulse or Pulse(SystemClock())
         self._state = state
         self._sources = sources
         self._store = store
@@ -170,6 +180,13 @@ class Watch:
             )
         )
 
+    def write_soon(self) -> None:
+        """From any thread: something that is no output is to be written, and not only in five seconds."""
+        if self._batches.empty():  # else a batch is on its way
+            now, time = self._clock.monotonic_seconds(), self._clock.time()
+            with contextlib.suppress(queue.Full):
+                self._batches.put_nowait(Batch(outputs=(), monotonic_seconds=now, time=time, snapshot=None))
+
     def run(self) -> None:
         """Watch until `stop`; then write what is left and close everything."""
         writer = threading.Thread(target=self._write, name="store", daemon=True)
@@ -196,7 +213,10 @@ class Watch:
     def _read(self, source: Source) -> None:
         """Poll for ever; if the source's own code fails, say so and go on after a while."""
         failures = 0
+        worker = f"{SOURCE}{source.name}"
+        report = self._pulse.expect(worker, SOURCE_SECONDS + 2.0 * source.interval_seconds)
         while not self._stop.is_set():
+            report()
             started = self._clock.monotonic_seconds()
             try:
                 for event in source.poll():
@@ -229,7 +249,9 @@ class Watch:
         state, outputs = self._state, list[Output]()
         now = self._clock.monotonic_seconds()
         next_tick, next_commit, next_snapshot = now, now + 1.0, now + SNAPSHOT_SECONDS
+        report = self._pulse.expect("pipeline", PIPELINE_SECONDS)
         while not self._stop.is_set():
+            report()
             event = self._next_entry() or self._next_event(next_tick)
             now = self._clock.monotonic_seconds()
             if event is None:
@@ -311,7 +333,9 @@ class Watch:
         """Commit, then publish. What cannot be written is kept, and published all the same."""
         kept: deque[Output] = deque()
         recording = True
+        report = self._pulse.expect("store", STORE_SECONDS)
         while (batch := self._batches.get()) is not None:
+            report()
             kept.extend(batch.outputs)
             try:
                 self._store.write(

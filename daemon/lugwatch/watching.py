@@ -2,25 +2,35 @@
 
 import fcntl
 import logging
-import os
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from types import FrameType
 
 from lugwatch import __version__
-from lugwatch.clock import Clock
-from lugwatch.config import Configuration
+from lugwatch.attendance import Attendance
+from lugwatch.clock import Clock, SystemClock
+from lugwatch.config import Configuration, MqttSettings
 from lugwatch.errors import ConfigurationError, OperationFailed
-from lugwatch.publishers.mqtt import MqttPublisher
+from lugwatch.model import CrewDeed
+from lugwatch.pipeline import State
+from lugwatch.publishers import mqtt_words, ways
+from lugwatch.publishers.loop import Health
+from lugwatch.publishers.mqtt import MqttPublisher, Remembered
+from lugwatch.publishers.outbox import RECENT_KEPT
+from lugwatch.pulse import Pulse, service_manager
 from lugwatch.replay import resume
 from lugwatch.runner import Watch
 from lugwatch.sources import registry
 from lugwatch.store.writer import Store
 
 log = logging.getLogger("lugwatch")
+
+MQTT_SECONDS = 600.0  # it waits up to five minutes between two tries at a broker
+MQTT_WAY = "mqtt"  # in the store's outbox
 
 
 def watch(configuration: Configuration, clock: Clock) -> None:
@@ -38,6 +48,8 @@ def watch(configuration: Configuration, clock: Clock) -> None:
     with only_instance(configuration.database):
         store = Store.open(configuration.database, clock=clock, boat=configuration.boat, version=__version__)
         state = resume(configuration.boat, store, clock.monotonic_seconds(), clock.time())
+        pulse = Pulse(SystemClock())
+        healths: list[Callable[[], Health]] = []
         running = Watch(
             state=state,
             sources=registry.open_all(configuration, clock, stop),
@@ -45,18 +57,68 @@ def watch(configuration: Configuration, clock: Clock) -> None:
             publishers=(),
             clock=clock,
             stop=stop,
+            pulse=pulse,
         )
         if configuration.mqtt is not None:
-            publisher = MqttPublisher(
-                configuration.mqtt,
-                configuration.boat,
-                clock=clock,
-                client_id=f"lugwatch-{configuration.boat.slug}-{os.getpid()}",
-                on_acknowledge=running.acknowledge,
-            )
-            publisher.restore(list(state.book.alerts.values()))
+            publisher = _mqtt_publisher(configuration.mqtt, state, store, running, clock)
             running.add_publisher(publisher)
-        running.run()
+            publisher.on_turn = pulse.expect("MQTT", MQTT_SECONDS)
+            healths.append(publisher.way_health)
+        for way in ways.open_all(
+            configuration.ways_out,
+            configuration.boat,
+            configuration.database,
+            on_silence=partial(running.act, CrewDeed.SILENCE),
+        ):
+            way.restore(list(state.book.alerts.values()))
+            running.add_publisher(way)
+            way.loop.on_turn = pulse.expect(way.name, ways.TURN_SECONDS)
+            healths.append(way.health)
+        standing = list(state.book.alerts.values())
+        attendance = Attendance(
+            pulse,
+            service_manager(),
+            healths,
+            report=running.report,
+            clock=SystemClock(),
+            standing=standing,
+        )
+        attendance.start()
+        try:
+            running.run()
+        finally:
+            attendance.close()
+
+
+def _mqtt_publisher(
+    settings: MqttSettings, state: State, store: Store, running: Watch, clock: Clock
+) -> MqttPublisher:
+    """Before the watch runs: it asks the store what stands and what still has to be told."""
+    ledger = store.ledger
+
+    def settle(sequences: Sequence[int]) -> None:
+        ledger.settle(MQTT_WAY, sequences)
+        running.write_soon()  # what is still there after a power cut is told once more
+
+    machine = mqtt_words.machine_id() or ledger.history_id
+    return MqttPublisher(
+        settings,
+        state.plan.boat,
+        clock=clock,
+        client_id=mqtt_words.client_id(state.plan.boat.slug, machine),
+        on_deed=lambda word: running.act(
+            word.deed, word.who, alert_id=word.alert_id, for_seconds=word.for_seconds
+        ),
+        on_settled=settle,
+        remembered=Remembered(
+            history_id=ledger.history_id,
+            alerts=list(state.book.alerts.values()),
+            sequences=ledger.last_sequences(),
+            waiting=ledger.open_way(MQTT_WAY),
+            recent=ledger.recent_changes(RECENT_KEPT),
+        ),
+        boot=f"{ledger.history_id}-{store.boot_id}",
+    )
 
 
 @contextmanager

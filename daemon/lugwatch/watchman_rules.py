@@ -14,6 +14,8 @@ CATEGORIES: Mapping[Condition, Category] = {
     Condition.NOT_RECORDING: Category.WARNING,
     Condition.HISTORY_DAMAGED: Category.WARNING,
     Condition.CLOCK_UNTRUSTED: Category.CAUTION,
+    Condition.STALLED: Category.WARNING,
+    Condition.UNHEARD: Category.WARNING,
 }
 # Whoever reports knows for how long it has lasted, and whether it is over for good.
 OFF_DELAY_SECONDS = 0.0

@@ -1,5 +1,6 @@
 """`lugwatch check`: every mistake of a configuration at once, and what would set off which alert."""
 
+import secrets
 import textwrap
 from pathlib import Path
 
@@ -7,11 +8,14 @@ import click
 
 from lugwatch import alert_grading, config, grading_words
 from lugwatch.cli.options import config_option, put_table
+from lugwatch.clock import SystemClock
 from lugwatch.config import Configuration
 from lugwatch.errors import ConfigurationError, OperationFailed, UserError
 from lugwatch.model import Fault, JointBaseline, Quantity, Reading
 from lugwatch.plan import UNRATED_AMPS
-from lugwatch.sources import registry
+from lugwatch.publishers import ways
+from lugwatch.publishers.mqtt_trial import Trial, try_broker
+from lugwatch.sources import broker_trust, registry
 from lugwatch.store.queries import History
 from lugwatch.units import format_time
 
@@ -30,7 +34,9 @@ def command(config_path: Path, hardware: bool, amps: float | None) -> None:
     Where the watch has learned a baseline already, figures are of it and of the air as it was last read.
     """
     configuration = config.load(config_path)
-    mistakes = registry.check(configuration)
+    mistakes = [*registry.check(configuration), *ways.mistakes(configuration.ways_out)]
+    if configuration.mqtt is not None:
+        mistakes = [*mistakes, *broker_trust.mistakes(configuration.mqtt)]
     if mistakes:
         raise ConfigurationError(str(config_path), mistakes)
     click.echo(f"{config_path}: no mistakes")
@@ -40,8 +46,12 @@ def command(config_path: Path, hardware: bool, amps: float | None) -> None:
         click.echo()
         put_table(("channel", "what its chip makes of it"), chips)
     _tell_gradings(configuration, amps)
+    _tell_ways(configuration)
     if hardware:
+        broker = _try_broker(configuration)
         _read_once(configuration)
+        if broker is not None and not broker.good:
+            raise OperationFailed(broker.text)
 
 
 def _tell_joints(configuration: Configuration) -> None:
@@ -94,6 +104,25 @@ def _remembered(
     except UserError as error:  # a configuration can be right beside a history that is not
         click.echo(f"\n{error}; gradings are told without it")
         return {}, {}
+
+
+def _tell_ways(configuration: Configuration) -> None:
+    rows = ways.describe(configuration.ways_out)
+    if (mqtt := configuration.mqtt) is not None:
+        rows.insert(0, ("MQTT", f"{mqtt.host}:{mqtt.port}", "all"))
+    rows.append(("page", f"http://{configuration.web_host}:{configuration.web_port}", "all"))
+    click.echo()
+    put_table(("alerts leave by", "to", "categories"), rows)
+
+
+def _try_broker(configuration: Configuration) -> Trial | None:
+    """Says in one line whether the broker takes what the watch will tell it; None without [mqtt]."""
+    if configuration.mqtt is None:
+        return None
+    client_id = f"lugwatch{secrets.token_hex(6)}"  # not the watch's own: that would push it off
+    trial = try_broker(configuration.mqtt, configuration.boat.slug, client_id, SystemClock())
+    click.echo(f"\nbroker: {trial.text} ({trial.seconds:.1f} s)")
+    return trial
 
 
 def _read_once(configuration: Configuration) -> None:

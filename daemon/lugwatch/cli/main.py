@@ -26,6 +26,7 @@ from lugwatch.cli import (
     replay,
     shapes,
     stack,
+    try_alerts,
     watch,
     web,
 )
@@ -45,22 +46,8 @@ def commands() -> None:
 
 
 REPORTS = (joints, alerts, passages, creep, shapes, proofs)
-for module in (
-    demo,
-    init,
-    probes,
-    check,
-    watch,
-    web,
-    replay,
-    *REPORTS,
-    prove,
-    journal,
-    export,
-    backup,
-    stack,
-    divider,
-):
+RUNNING = (demo, init, probes, check, try_alerts, watch, web, replay)
+for module in (*RUNNING, *REPORTS, prove, journal, export, backup, stack, divider):
     commands.add_command(module.command)
 
 

@@ -1,81 +1,53 @@
-"""What stands in files and messages around MQTT: password, certificates, status, acknowledgement.
+"""Names and sentences around MQTT: the client id, the text of `status`, another who speaks for the boat.
 
-Not here: the connection. May import errors, units, json_shapes and config.
+Not here: the connection; what the crew says (`crew_words`). May import json_shapes and units.
 """
 
+import hashlib
+import hmac
 import json
-import ssl
 from pathlib import Path
 
-from lugwatch.config import MqttSettings
-from lugwatch.errors import UserError
 from lugwatch.json_shapes import dump
 from lugwatch.units import format_time
 
-WORD_BYTES = 1024  # an acknowledgement is shorter than this
+_MACHINE_IDS = (Path("/etc/machine-id"), Path("/var/lib/dbus/machine-id"))
+# A client id of 1 to 23 letters and digits is allowed at every broker, MQTT 3.1.1 [MQTT-3.1.3-5].
+_ID_PREFIX, _ID_LENGTH = "lugwatch", 23
 
 
-def read_password(settings: MqttSettings) -> str | None:
-    """The first line of the password file; None without one. Raises UserError."""
-    if settings.password_file is None:
-        return None
-    if settings.username is None:
-        raise UserError("[mqtt] password_file needs username as well; add it")
-    try:
-        text = settings.password_file.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
-        raise UserError(
-            f"[mqtt] password_file {settings.password_file}: {reason}; write the password into it, one line"
-        ) from None
-    if not text.strip():
-        raise UserError(f"[mqtt] password_file {settings.password_file} is empty; write the password into it")
-    return text.splitlines()[0]
-
-
-class _ClosingSocket(ssl.SSLSocket):
-    """Closes itself where the handshake fails; paho drops it open there."""
-
-    def do_handshake(self, block: bool = False) -> None:
+def machine_id(paths: tuple[Path, ...] = _MACHINE_IDS) -> str | None:
+    """What tells this machine from any other, for as long as its system is installed; None if unknown."""
+    for path in paths:
         try:
-            super().do_handshake(block)
-        except (OSError, ValueError):
-            self.close()
-            raise
+            text = path.read_text(encoding="ascii", errors="replace").strip()
+        except OSError:
+            continue
+        if text and text != "uninitialized":
+            return text
+    return None
 
 
-def tls_context(settings: MqttSettings) -> ssl.SSLContext | None:
-    """Certificates checked against `ca_file`, or the system's own; None without TLS. Raises UserError."""
-    if not settings.tls:
-        return None
-    ca_file: Path | None = settings.ca_file
-    try:
-        context = ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))
-    except OSError as error:  # ssl.SSLError is one
-        reason = error.strerror or "it holds no certificate"
-        raise UserError(
-            f"[mqtt] ca_file {ca_file}: {reason}; name the certificate that signed the broker's (PEM)"
-        ) from None
-    context.sslsocket_class = _ClosingSocket
-    return context
+def client_id(slug: str, machine: str) -> str:
+    """One id for each boat and machine, the same after every restart.
 
-
-def alert_id_in(payload: bytes) -> int | None:
-    """The alert meant by `{"alert_id": n}` or a plain number; None if it is neither."""
-    if len(payload) > WORD_BYTES:
-        return None
-    try:
-        word = json.loads(payload)
-    except (ValueError, RecursionError):
-        return None
-    if isinstance(word, dict):
-        word = word.get("alert_id")
-    good = isinstance(word, int) and not isinstance(word, bool) and 0 < word < 2**63
-    return word if good else None
+    A keyed hash, since machine-id(5) asks that the id itself be shown to nobody.
+    """
+    digest = hmac.new(machine.encode(), f"lugwatch {slug}".encode(), hashlib.sha256).hexdigest()
+    return (_ID_PREFIX + digest)[:_ID_LENGTH]
 
 
 def status_text(
-    word: str, *, time: int | None, heartbeat_seconds: float, connected_time: int, boot: str | None
+    word: str,
+    *,
+    time: int | None,
+    heartbeat_seconds: float,
+    offline_after_seconds: float,
+    connected_time: int,
+    boot: str | None,
+    client_id: str,
+    history_id: str,
+    last_sequence: int,
 ) -> str:
     """The JSON of `status`; `time` is the heartbeat's, null in a last will: nobody was there to look."""
     return dump(
@@ -83,7 +55,25 @@ def status_text(
             "status": word,
             "time": None if time is None else format_time(time),
             "heartbeat_seconds": heartbeat_seconds,
+            "offline_after_seconds": offline_after_seconds,
             "connected_time": format_time(connected_time),
             "boot": boot,
+            "client_id": client_id,
+            "history_id": history_id,
+            "last_sequence": last_sequence,
         }
     )
+
+
+def other_speaker(payload: bytes, own_client_id: str) -> str | None:
+    """The client id of another lugwatch whose `status` this is, online just now; None if there is none."""
+    try:
+        status = json.loads(payload)
+    except (ValueError, RecursionError):
+        return None
+    if not isinstance(status, dict) or status.get("status") != "online":
+        return None
+    speaker = status.get("client_id")
+    if not isinstance(speaker, str) or speaker == own_client_id:
+        return None
+    return "".join(c for c in speaker if c.isprintable())[:40]

@@ -2,11 +2,12 @@
 
 The source's own thread drives the connection from `poll`, so that nothing paho does waits for us nor
 we for it, and bytes that are not MQTT end a connection and not a thread. Not here: publishing
-(`publishers.mqtt`). The only file here that names paho-mqtt. May import: base, mqtt_payload, config, clock,
-model, errors.
+(`publishers.mqtt`). The only file here that names paho-mqtt. May import: base, broker_trust, mqtt_payload,
+config, clock, model.
 """
 
 import contextlib
+import ssl
 import struct
 import threading
 import uuid
@@ -21,8 +22,8 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersi
 
 from lugwatch.clock import Clock
 from lugwatch.config import MqttSettings
-from lugwatch.errors import UserError
 from lugwatch.model import Fault, FaultKind, Quantity, Reading
+from lugwatch.sources import broker_trust
 from lugwatch.sources.base import AS_SENT, Calibration, Refused, measured
 from lugwatch.sources.mqtt_payload import LARGEST_BYTES, read_payload
 
@@ -93,7 +94,8 @@ class MqttTopics:
         self._stop = stop
         self._client_id = client_id or f"lugwatch-{uuid.uuid4().hex[:12]}"
         self._keepalive_seconds = keepalive_seconds
-        self._password = _password(settings)
+        self._password = broker_trust.read_password(settings)
+        self._tls = broker_trust.tls_context(settings)
         self._protocol = settings.protocol
         self._messages: deque[_Message] = deque(maxlen=_MOST_WAITING)
         self._lost_count = 0
@@ -156,14 +158,8 @@ class MqttTopics:
         client.on_subscribe = self._on_subscribe
         if self._settings.username is not None:
             client.username_pw_set(username=self._settings.username, password=self._password)
-        if self._settings.tls:
-            ca_file = self._settings.ca_file
-            try:
-                client.tls_set(ca_certs=None if ca_file is None else str(ca_file))
-            except OSError as error:  # ssl.SSLError is one
-                raise UserError(
-                    f"[mqtt] ca_file = {ca_file}: {error.strerror or error}; is it a certificate in PEM form?"
-                ) from None
+        if self._tls is not None:
+            client.tls_set_context(self._tls)
         return client
 
     def _connect_when_due(self) -> None:
@@ -177,6 +173,8 @@ class MqttTopics:
                 host=self._settings.host, port=self._settings.port, keepalive=self._keepalive_seconds
             )
             self._reached = True
+        except ssl.SSLError as error:
+            self._lose(broker_trust.certificate_trouble(error, self._settings, self._clock.time()))
         except _FAR_SIDE_TROUBLE as error:
             self._lose(_reason(error))
 
@@ -319,14 +317,3 @@ _OTHER_PROTOCOL = "it does not speak MQTT 5"
 def _reason(error: Exception) -> str:
     strerror = getattr(error, "strerror", None)
     return str(strerror or error or type(error).__name__)
-
-
-def _password(settings: MqttSettings) -> str | None:
-    if settings.password_file is None:
-        return None
-    try:
-        return settings.password_file.read_text(encoding="utf-8").strip("\r\n")
-    except (OSError, UnicodeDecodeError) as error:
-        raise UserError(
-            f"[mqtt] password_file = {settings.password_file}: {_reason(error)}; it holds one line of UTF-8"
-        ) from None

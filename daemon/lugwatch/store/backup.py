@@ -56,6 +56,9 @@ def _copy(path: Path, partial: Path, progress: Callable[[int, int], None] | None
 
         source.backup(target, pages=_STEP_PAGES, progress=told, sleep=0.01)
         source.execute("COMMIT")
+        # a copy that is put back is another history: its numbers must not pass for those told since
+        if target.execute("SELECT 1 FROM sqlite_master WHERE name = 'history'").fetchone():
+            target.executescript("UPDATE history SET history_id = ''; DELETE FROM outbox")
         # a copy is one file that can be carried away alone
         target.execute("PRAGMA journal_mode = DELETE")
 

@@ -3,6 +3,7 @@
 Column names are the field names of `model`; `time` is ms since 1970 UTC. Tables are STRICT, so a
 number column never holds text. `reading` is WITHOUT ROWID: measured 28 bytes a reading against 47
 with a rowid and an index, and faster to write. May import: nothing of ours.
+Longer than other files: it only ever grows, and is read from its end.
 """
 
 import sqlite3
@@ -11,7 +12,7 @@ from sqlite_utils import Database, Migrations
 
 APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
 # one per migration: a file with a higher number comes from a newer version and is refused
-SCHEMA_NUMBER = 8
+SCHEMA_NUMBER = 10
 
 _BOAT = (
     """CREATE TABLE boot (
@@ -373,6 +374,56 @@ def alerts_that_are_answered(db: Database) -> None:
     )
     db.execute("DROP TABLE crew_action_before")
     db.execute("CREATE INDEX crew_action_waiting ON crew_action (action_id) WHERE taken_time IS NULL")
+
+
+@migrations()
+def push_lines(db: Database) -> None:
+    """What messages still have to tell each destination, and up to which change of alerts they have heard."""
+    db.execute(
+        """CREATE TABLE push_line (
+            destination INTEGER NOT NULL,
+            alert_id INTEGER NOT NULL,
+            sequence INTEGER NOT NULL,
+            category TEXT NOT NULL,
+            raised_time INTEGER NOT NULL,
+            title TEXT NOT NULL,
+            body TEXT NOT NULL,
+            is_over INTEGER NOT NULL,
+            is_waiting INTEGER NOT NULL,
+            is_told INTEGER NOT NULL,
+            tries INTEGER NOT NULL,
+            last_error TEXT,
+            queued_time INTEGER NOT NULL,
+            sent_time INTEGER,
+            PRIMARY KEY (destination, alert_id)
+        ) STRICT"""
+    )
+    db.execute(
+        """CREATE TABLE push_heard (
+            push_heard_id INTEGER PRIMARY KEY CHECK (push_heard_id = 1),
+            sequence INTEGER NOT NULL
+        ) STRICT"""
+    )
+
+
+@migrations()
+def numbers_and_outbox(db: Database) -> None:
+    """What no later start may give again, and which alert changes a way out has not delivered."""
+    db.execute(
+        """CREATE TABLE history (
+            history_id TEXT NOT NULL,
+            reserved_sequence INTEGER NOT NULL,
+            reserved_alert_id INTEGER NOT NULL
+        ) STRICT"""
+    )
+    db.execute("INSERT INTO history VALUES ('', 0, 0)")
+    db.execute(
+        """CREATE TABLE outbox (
+            way TEXT NOT NULL,
+            sequence INTEGER NOT NULL,
+            PRIMARY KEY (way, sequence)
+        ) STRICT, WITHOUT ROWID"""
+    )
 
 
 def migrate(connection: sqlite3.Connection) -> None:

@@ -117,3 +117,15 @@ def connect_writing(path: Path, *, busy_seconds: float) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
+
+
+def connect_again(path: Path, *, busy_seconds: float) -> sqlite3.Connection:
+    """One more connection that writes, in the process whose store has the file open already.
+
+    The header is not looked at here: closing a plain handle of the file would drop the locks that SQLite
+    holds for this process (https://sqlite.org/howtocorrupt.html section 2.2), and the next reader to leave
+    would take itself for the last and delete the WAL under the store. Raises sqlite3.Error.
+    """
+    return sqlite3.connect(
+        path.absolute().as_uri() + "?mode=rw", uri=True, isolation_level=None, timeout=busy_seconds
+    )

@@ -51,6 +51,7 @@ from lugwatch.store.errors import (
     primary_code,
     store_failed,
 )
+from lugwatch.store.ledger import Ledger
 from lugwatch.store.migrations import migrate
 from lugwatch.store.opening import connect_writing
 
@@ -84,6 +85,7 @@ class Store:
         self._synced_seconds: float | None = None  # monotonic, of the last commit that was synced
         self._channel_ids: dict[str, int] = {}
         self._joint_ids: dict[str, int] = {}
+        self.ledger = Ledger(self._fetch)
         self._taken: list[int] = []  # crew actions handed out and not yet marked in the file
 
     @classmethod
@@ -139,7 +141,9 @@ class Store:
         """
         kinds = rows.by_kind(outputs)
         sync = bool(kinds[AlertChange]) or bool(self._taken) or self._sync_is_due()
+        self.ledger.whole = False
         self._retry(lambda: self._write_batch(kinds, monotonic_seconds, time, snapshot, sync))
+        self.ledger.written()
         self._sequence += 1
         self._taken.clear()
         if sync:
@@ -226,6 +230,7 @@ class Store:
         if connection is None:
             return
         try:
+            self.ledger.end(connection)
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         except sqlite3.Error:
             pass  # a reader or a full disk; the WAL keeps what is committed
@@ -256,7 +261,8 @@ class Store:
             raise store_failed(self.path, error) from error
 
     def _next(self, table: str, column: str) -> int:
-        return int(self._fetch(f"SELECT coalesce(max({column}), 0) + 1 FROM {table}")[0][0])
+        last = int(self._fetch(f"SELECT coalesce(max({column}), 0) FROM {table}")[0][0])
+        return max(last + 1, self.ledger.first.get(column, 1))
 
     def _retry(self, work: Callable[[], object]) -> None:
         """Do `work`; on another's lock again with growing delays, for LOCK_SECONDS of the clock."""
@@ -304,6 +310,7 @@ class Store:
             )
             assert cursor.lastrowid is not None
             self._boot_id, self._sequence = cursor.lastrowid, 0
+            self.ledger.begin(connection)
             connection.execute("DELETE FROM boat")
             connection.execute("INSERT INTO boat (name, slug) VALUES (?, ?)", (boat.name, boat.slug))
             for table, columns, values in (
@@ -336,6 +343,7 @@ class Store:
             many(rows.INSERT_ESTIMATE, rows.estimate_rows(kinds[Estimate], self._joint_ids, batch_id))
             many(rows.UPSERT_ALERT, rows.alert_rows(kinds[Alert]))
             many(rows.INSERT_ALERT_CHANGE, rows.alert_change_rows(kinds[AlertChange], batch_id))
+            self.ledger.put(connection, kinds[AlertChange])
             many(rows.INSERT_SOURCE_HEALTH, rows.source_health_rows(kinds[SourceHealth], batch_id))
             many(rows.INSERT_LEARNED_SHAPE, rows.learned_shape_rows(kinds[LearnedShape]))
             many(rows.INSERT_CREEP, rows.creep_rows(kinds[Creep]))
