@@ -21,6 +21,7 @@ from lugwatch.model import Alert, AlertChange, Category
 from lugwatch.publishers import push_services
 from lugwatch.publishers.push import GIVEN_UP_SECONDS, LATE_SECONDS, PushPublisher
 from lugwatch.publishers.push_services import Destination
+from lugwatch.store.queries import History
 from lugwatch.store.writer import Store
 from processes import until
 from web_service import WebService
@@ -345,6 +346,8 @@ def test_a_reader_that_leaves_does_not_take_the_log_away_under_the_store(store: 
     commit(store, change(alert(1)))
     pair.publisher.publish([change(alert(1))])
     pair.go()
+    with History.open(store.path) as history:
+        assert len(history.alerts()) == 1
     look = "import sqlite3, sys; sqlite3.connect(sys.argv[1]).execute('SELECT * FROM alert').fetchall()"
     subprocess.run([sys.executable, "-c", look, str(store.path)], check=True, timeout=30.0)
     assert store.path.with_name("lugwatch.db-wal").exists()

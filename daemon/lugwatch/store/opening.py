@@ -4,7 +4,9 @@ A file of somebody else is refused unchanged, and without companion files beside
 read-only SQLite connection to a database in WAL mode makes two. May import: errors, migrations.
 """
 
+import os
 import sqlite3
+import threading
 from pathlib import Path
 
 from lugwatch.errors import UserError
@@ -15,6 +17,8 @@ _HEADER_BYTES = 100
 _MAGIC = b"SQLite format 3\x00"
 _USER_VERSION = slice(60, 64)
 _APPLICATION_ID = slice(68, 72)
+_handles: dict[tuple[int, int], int] = {}  # (device, inode) of databases of ours -> an open handle
+_handles_lock = threading.Lock()
 
 
 def check_ours(path: Path, *, new_allowed: bool) -> bool:
@@ -52,10 +56,34 @@ def _header(path: Path, *, new_allowed: bool) -> bytes:
             raise UserError(f"{path}: there is no such file; give the database that watch or replay wrote")
         if not path.is_file():
             raise UserError(f"{path}: is not a file; give a database file")
-        with path.open("rb") as file:
-            return file.read(_HEADER_BYTES)
+        return _first_bytes(path)
     except OSError as error:
         raise UserError(f"{path}: cannot be read ({error.strerror}); check the file's rights") from error
+
+
+def _first_bytes(path: Path) -> bytes:
+    """The header, read through a handle that stays open while the file is ours and there.
+
+    Closing any handle of a file drops the locks that SQLite holds on it for this process
+    (https://sqlite.org/howtocorrupt.html section 2.2): the next reader to leave would then take itself for
+    the last and delete the WAL under a store that is open here. Raises OSError.
+    """
+    with _handles_lock:
+        for key, old in tuple(_handles.items()):
+            if os.fstat(old).st_nlink == 0:  # deleted: nobody can come to it any more
+                os.close(_handles.pop(key))
+        found = path.stat()
+        handle = _handles.get((found.st_dev, found.st_ino))
+        if handle is not None:
+            return os.pread(handle, _HEADER_BYTES, 0)
+        handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+        header = os.pread(handle, _HEADER_BYTES, 0)
+        if int.from_bytes(header[_APPLICATION_ID], "big") == APPLICATION_ID:
+            opened = os.fstat(handle)
+            _handles[opened.st_dev, opened.st_ino] = handle
+        else:
+            os.close(handle)
+        return header
 
 
 def connect_reading(path: Path) -> sqlite3.Connection:
@@ -122,9 +150,7 @@ def connect_writing(path: Path, *, busy_seconds: float) -> sqlite3.Connection:
 def connect_again(path: Path, *, busy_seconds: float) -> sqlite3.Connection:
     """One more connection that writes, in the process whose store has the file open already.
 
-    The header is not looked at here: closing a plain handle of the file would drop the locks that SQLite
-    holds for this process (https://sqlite.org/howtocorrupt.html section 2.2), and the next reader to leave
-    would take itself for the last and delete the WAL under the store. Raises sqlite3.Error.
+    Whose file it is was looked at by whoever opened it first. Raises sqlite3.Error.
     """
     return sqlite3.connect(
         path.absolute().as_uri() + "?mode=rw", uri=True, isolation_level=None, timeout=busy_seconds
