@@ -32,7 +32,7 @@ from lugwatch.store.queries import History
 TABLES = {
     *("boot", "batch", "boat", "channel", "joint", "reading", "fault", "source_health", "estimate"),
     *("alert", "alert_change", "crew_action", "snapshot", "passage", "passage_current", "passage_joint"),
-    *("push_line", "push_heard"),
+    *("push_line", "push_heard", "alert_memory"),
     *("learned_shape", "learning_window", "proof_test", "creep", "journal", "baseline"),
     *("history", "outbox"),
 }

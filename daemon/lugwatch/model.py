@@ -482,7 +482,7 @@ class AlertUpdate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlertMemory:
-    """Timers and delays of all alerts, to outlive a restart; the row of `snapshot` under "alerts"."""
+    """Timers and delays of all alerts, to outlive a restart; the one row of `alert_memory`."""
 
     body: str
     time: int

@@ -353,6 +353,13 @@ def alerts_that_are_answered(db: Database) -> None:
         db.execute(f"ALTER TABLE alert ADD COLUMN {column} {kind}")
     db.execute("ALTER TABLE alert_change ADD COLUMN who TEXT")
     db.execute("ALTER TABLE alert_change ADD COLUMN speaks INTEGER NOT NULL DEFAULT 1")
+    db.execute(
+        """CREATE TABLE alert_memory (
+            one INTEGER PRIMARY KEY CHECK (one = 1),
+            time INTEGER NOT NULL,
+            body TEXT NOT NULL
+        ) STRICT"""
+    )
     # SQLite cannot take NOT NULL off a column: a deed may now be about a joint, or about all alerts
     db.execute("ALTER TABLE crew_action RENAME TO crew_action_before")
     db.execute("DROP INDEX crew_action_waiting")

@@ -67,7 +67,6 @@ _CHECKPOINT_PAGES = 2000
 _WAL_BYTES = 16 * 1024 * 1024
 _CACHE_KIBIBYTES = 16 * 1024
 _SNAPSHOT_KEY = "pipeline"
-_ALERTS_KEY = "alerts"
 
 
 class Store:
@@ -193,20 +192,17 @@ class Store:
 
     def load_snapshot(self) -> tuple[int, int, str] | None:
         """Boot id, time [ms] and text of the last snapshot written, or None."""
-        return self._load_text(_SNAPSHOT_KEY)
-
-    def load_alert_memory(self) -> str | None:
-        """The body of the last `AlertMemory` written, or None."""
-        found = self._load_text(_ALERTS_KEY)
-        return None if found is None else found[2]
-
-    def _load_text(self, key: str) -> tuple[int, int, str] | None:
         found = self._fetch(
             "SELECT batch.boot_id, snapshot.time, snapshot.body FROM snapshot JOIN batch USING (batch_id)"
             " WHERE snapshot.key = ?",
-            key,
+            _SNAPSHOT_KEY,
         )
         return (found[0][0], found[0][1], found[0][2]) if found else None
+
+    def load_alert_memory(self) -> str | None:
+        """The body of the last `AlertMemory` written, or None."""
+        found = self._fetch("SELECT body FROM alert_memory")
+        return found[0][0] if found else None
 
     def take_crew_actions(self) -> list[CrewActionRow]:
         """What the crew did since the last call; each is handed out once.
@@ -354,12 +350,15 @@ class Store:
                 "UPDATE crew_action SET taken_time = ? WHERE action_id = ?",
                 [(time, action_id) for action_id in self._taken],
             )
-            texts = [(_ALERTS_KEY, memory.body) for memory in kinds[AlertMemory][-1:]]
-            texts += [] if snapshot is None else [(_SNAPSHOT_KEY, snapshot)]
             many(
-                "INSERT OR REPLACE INTO snapshot (key, batch_id, time, body) VALUES (?, ?, ?, ?)",
-                [(key, batch_id, time, body) for key, body in texts],
+                "INSERT OR REPLACE INTO alert_memory (one, time, body) VALUES (1, ?, ?)",
+                [(memory.time, memory.body) for memory in kinds[AlertMemory][-1:]],
             )
+            if snapshot is not None:
+                connection.execute(
+                    "INSERT OR REPLACE INTO snapshot (key, batch_id, time, body) VALUES (?, ?, ?, ?)",
+                    (_SNAPSHOT_KEY, batch_id, time, snapshot),
+                )
 
     def _put_readings(
         self, connection: sqlite3.Connection, readings: list[Reading | Scan], batch_id: int
