@@ -208,6 +208,21 @@ def theil_sen_by_time_apart(times: ArrayLike, values: ArrayLike, share: float = 
     )
 
 
+def quantile_of_others(values: Array, share: float) -> list[float]:
+    """For each of at least two values, the quantile (linear between two) of all the others."""
+    order = np.argsort(values).tolist()
+    ordered = values[order].tolist()
+    at = share * (len(order) - 2)
+    low, part = int(at), at - int(at)
+    result = [0.0] * len(order)
+    for place, number in enumerate(order):
+        # without its own value all above it stand one place lower
+        below = ordered[low if low < place else low + 1]
+        above = ordered[low + 1 if low + 1 < place else low + 2] if part > 0.0 else below
+        result[number] = below + part * (above - below)
+    return result
+
+
 def _ties(values: Array) -> NDArray[np.int64]:
     return np.asarray(np.unique(values, return_counts=True)[1], dtype=np.int64)
 

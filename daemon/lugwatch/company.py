@@ -4,7 +4,8 @@ All joints in one air are driven by the same reading. If that reading has jumped
 itself has not, each joint's filter errs by d times a signature that follows from its own lags and its
 filter's own gains, as in `jump`; only the size is common to all of them. When one size explains what
 the whole company shows, nobody's contact is accused and the air probe is named.
-Not here: changes of single joints (`jump`), what is said (`alert_rules`). May import: estimator, numpy.
+Not here: changes of single joints (`jump`), what is said (`alert_rules`).
+May import: change, estimator, numpy.
 """
 
 from dataclasses import dataclass, replace
@@ -12,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from lugwatch import change
 from lugwatch.estimator import (
     FAST,
     OBSERVED,
@@ -244,8 +246,6 @@ def beside(ratio: Array, rise_now_kelvin: Array, airs: Flags, metal: Flags) -> B
         told = np.flatnonzero(air & known)
         if len(told) <= COMPANY:
             continue
-        for joint in told:
-            others = ratio[told[told != joint]]
-            # what three quarters of them show at least
-            common[joint] = max(1.0, float(np.quantile(others, 0.25)))
+        # what three quarters of the others show at least
+        common[told] = np.maximum(1.0, change.quantile_of_others(ratio[told], 0.25))
     return Beside(ratio=common, shadowed=shadowed)

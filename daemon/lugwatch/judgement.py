@@ -177,7 +177,8 @@ def joint_findings(
 ) -> list[Finding]:
     """Every joint rule on every joint of which it could say something that changes the book.
 
-    unrest_ratio: (joints,) restlessness against the most while the joint was well, NaN: not known.
+    unrest_ratio: (joints,) restlessness against the most while the joint was well, its company's in it;
+    NaN: not known.
     """
     believed, thresholds = seen.believed, plan.thresholds
     figures = screening.Figures(
@@ -192,6 +193,10 @@ def joint_findings(
     )
     accused = screening.may_accuse(figures, thresholds, alert_rules.JOINT_RULES)
     concerned = alert_states.joints_concerned(book)
+    if not concerned and True not in accused:
+        return []
+    # what the company shows too only ever makes it less, so the screen is as good without
+    unrest_ratio = jump.own_unrest(unrest_ratio, plan.groups)
     visible = seen.judged & (seen.rise_now_kelvin >= jump.VISIBLE_KELVIN)
     shown = np.where(visible, seen.ratio, np.nan)
     beside = company.beside(shown, seen.rise_now_kelvin, plan.airs, plan.metal)

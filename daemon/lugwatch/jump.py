@@ -7,7 +7,7 @@ its deviation (generalised likelihood ratio; Willsky and Jones 1976, in Bassevil
 Detection of Abrupt Changes, section 7.2.4; from memory). It sees a doubled contact in minutes because
 it knows what one looks like, and is blind to a draught that comes and goes.
 Only the central shape of each joint is looked at. Not here: what is said about it (`alert_rules`).
-May import: estimator, numpy.
+May import: change, estimator, numpy.
 """
 
 from dataclasses import dataclass, replace
@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from lugwatch import change
 from lugwatch.estimator import (
     FAST,
     OBSERVED,
@@ -251,14 +252,12 @@ def own_unrest(unrest_ratio: Array, groups: Flags) -> Array:
     """
     result = unrest_ratio.copy()
     for group in groups:
-        told = group & ~np.isnan(unrest_ratio)
-        if np.count_nonzero(told) < COMPANY:
+        told = np.flatnonzero(group & ~np.isnan(unrest_ratio))
+        if len(told) < COMPANY:
             continue
-        for joint in np.flatnonzero(told):
-            others = told.copy()
-            others[joint] = False
-            shared = max(1.0, float(np.median(unrest_ratio[others])))
-            result[joint] = min(result[joint], unrest_ratio[joint] / shared)
+        values = unrest_ratio[told]
+        for joint, value, shared in zip(told, values, change.quantile_of_others(values, 0.5), strict=True):
+            result[joint] = min(result[joint], value / max(1.0, shared))
     return result
 
 

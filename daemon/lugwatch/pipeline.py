@@ -166,7 +166,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         state.record,
         GAP_SECONDS,
     )
-    unrest = jump.own_unrest(learning.unrest_ratio(state.record, watch.unrest), plan.groups)
+    unrest = learning.unrest_ratio(state.record, watch.unrest)
     before = state.baseline
     baseline = trend.learn(
         before,
@@ -209,13 +209,13 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         book,
         opened,
         telling.Ohms(warmings=warmings, drops=state.drops),
+        partial(journal.compared, plan, noted, baseline),
         tick.time,
         tick.monotonic_seconds,
         0.0 if tick.closing else PUT_OUT_SECONDS,
     )
     health, said = sources_health.look(state.health, plan, window.silent, tick.monotonic_seconds, tick.time)
     told = journal.told(plan, noted, baseline, journal.news(before, baseline, bool(estimates)))
-    estimates = journal.with_baselines(plan, noted, baseline, estimates)
     record = learning.note(state.record, inputs, tracker.open is not None, length, tick.time)
     if closed:
         watch = jump.forget(watch)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from lugwatch import alert_rules, resistance
 from lugwatch.alert_states import Book
 from lugwatch.intake import Intake, silent_after_seconds
+from lugwatch.journal import Compared
 from lugwatch.judgement import Memory, Seen
 from lugwatch.model import AlertState, Condition, Estimate, JointState
 from lugwatch.plan import MISSING, Plan
@@ -63,11 +64,15 @@ def estimates(
     book: Book,
     intake: Intake,
     ohms: Ohms,
+    compared: Callable[[], Sequence[Compared]],
     time: int,
     now: float,
     every_seconds: float,
 ) -> tuple[Memory, tuple[Estimate, ...]]:
-    """The row of each joint, when it is time or when its state has changed."""
+    """The row of each joint, when it is time or when its state has changed.
+
+    compared: with what each joint is; called only when a row is put out.
+    """
     patience = silent_after_seconds(intake, plan.boat.watching)
     silent = (now - intake.read_seconds > patience)[plan.probe].tolist()
     states = joint_states(plan, seen, book, silent)
@@ -78,7 +83,10 @@ def estimates(
     if not asked:
         return memory, ()
     figures, apparent = _figures(plan, seen, intake), _apparent(plan, seen, ohms)
-    return memory, tuple(_estimate(plan, figures, i, states[i], silent[i], time, apparent[i]) for i in asked)
+    against = compared()
+    return memory, tuple(
+        _estimate(plan, figures, i, states[i], silent[i], time, apparent[i], against[i]) for i in asked
+    )
 
 
 def _apparent(plan: Plan, seen: Seen, ohms: Ohms) -> Sequence[resistance.Apparent | None]:
@@ -164,6 +172,7 @@ def _estimate(
     silent: bool,
     time: int,
     apparent: resistance.Apparent | None,
+    against: Compared,
 ) -> Estimate:
     joint = plan.boat.joints[i]
     celsius = None if silent else figures.celsius[i]
@@ -197,6 +206,9 @@ def _estimate(
         settles_at_rated_sd_kelvin=None if at_rated is None else figures.settles_rated_sd[i],
         seconds_to_limit=figures.seconds_to_limit[i] if shown and figures.judged[i] else None,
         limit_celsius=joint.limit_celsius,
+        baseline_rise_coefficient=against.rise_coefficient,
+        baseline_rise_coefficient_sd=against.rise_coefficient_sd,
+        baseline_time=against.baseline_time,
     )
 
 
