@@ -6,7 +6,7 @@ May import: thermal, resistance, estimator, settling, numpy.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache, partial
 
 import numpy as np
@@ -49,14 +49,22 @@ class Believed:
     rise_sd_kelvin_at_rated: Array  # the filter's own: for what is held against itself earlier
     own_kelvin_at_rated: Array
     reference_celsius: Array  # what the probe would show without current, offset included
-    settles_celsius: Array  # air as it is now; +inf: thermal runaway
-    settles_sd_kelvin: Array
-    further: Callable[[], "Further"]  # kept once asked
+    settles: Callable[[], settling.Settled]  # air as it is now; kept once asked, since it costs as much…
+    further: Callable[[], "Further"]  # …as all else, and this thrice as much
+
+    @property
+    def settles_celsius(self) -> Array:
+        """+inf: thermal runaway."""
+        return self.settles().celsius
+
+    @property
+    def settles_sd_kelvin(self) -> Array:
+        return self.settles().sd_kelvin
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Further:
-    """What is worked out only when somebody is told, since it costs as much as all else (joints,)."""
+    """What is worked out only when somebody is told (joints,)."""
 
     truth_sd_kelvin_at_rated: Array  # of the rise, against the truth: for what is shown
     ends_celsius: Array  # as settles, where the air is heading; NaN: not known
@@ -83,7 +91,8 @@ def believe(bank: Bank, tracked: Tracked, inputs: Inputs, question: Question) ->
     unknown = np.isnan(reference)
     if unknown.any():
         reference = np.where(unknown, surroundings_celsius(bank, tracked), reference)
-    settled = settling.settle(bank, tracked, inputs, question.settling)
+    network = cache(partial(settling.solve, bank, tracked, inputs, question.settling))
+    settles = cache(lambda: settling.settled(network()))
     rise, rise_sd = mix(weight, beta, sum_variance(tracked.covariance))
     centres = np.stack([tracked.mean[:, OWN], reference + tracked.mean[:, OFFSET]])
     own, around = np.einsum(
@@ -94,20 +103,23 @@ def believe(bank: Bank, tracked: Tracked, inputs: Inputs, question: Question) ->
         rise_sd_kelvin_at_rated=rise_sd,
         own_kelvin_at_rated=own,
         reference_celsius=around,
-        settles_celsius=settled.celsius,
-        settles_sd_kelvin=settled.sd_kelvin,
-        further=cache(partial(_further, bank, tracked, inputs, question, settled)),
+        settles=settles,
+        further=cache(lambda: _further(bank, tracked, inputs, question, network(), settles())),
     )
 
 
 def _further(
-    bank: Bank, tracked: Tracked, inputs: Inputs, question: Question, settled: settling.Settled
+    bank: Bank,
+    tracked: Tracked,
+    inputs: Inputs,
+    question: Question,
+    network: settling.Network,
+    settled: settling.Settled,
 ) -> Further:
     asked, (change, change_sd) = question.settling, question.air_to_come
-    rated = settling.settle_rated(bank, tracked, inputs, asked)
-    later = replace(inputs, air_celsius=inputs.air_celsius + np.nan_to_num(change))
-    ends = settling.settle(bank, tracked, later, asked, np.nan_to_num(change_sd))
+    rated = settling.settled_rated(network)
     known = ~np.isnan(change)
+    ends = settling.settled_later(network, np.where(known, change, 0.0), np.where(known, change_sd, 0.0))
     return Further(
         truth_sd_kelvin_at_rated=settling.rise_sd_kelvin(bank, tracked, inputs, asked),
         ends_celsius=np.where(known, ends.celsius, np.nan),

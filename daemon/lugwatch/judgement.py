@@ -17,6 +17,7 @@ from lugwatch import (
     belief,
     company,
     estimator,
+    headroom,
     jump,
     learning,
     screening,
@@ -37,6 +38,7 @@ RATE_SECONDS = 55.0
 RATE_WINDOWS = 8
 # "The present current" of a projection: hunting of a regulator is not a new current.
 PRESENT_SECONDS = 60.0
+LEAST_ROOM_KELVIN = 1e-6  # what is so near to a limit is looked at
 SHOWN_RATIO = 0.35  # a figure that the filter is less certain of than this share of it is not shown
 
 
@@ -50,6 +52,7 @@ class Memory:
     hour_amps_squared: Array  # mean over the last hour under way
     loaded_amps_squared: Array  # and over its last hour of load
     past_air: air_ahead.Past
+    ends_celsius: Array  # when they were last worked out; NaN: never
     put_out_seconds: float
     states: tuple[JointState, ...]
 
@@ -63,6 +66,7 @@ def empty(joints: int) -> Memory:
         hour_amps_squared=np.full(joints, np.nan),
         loaded_amps_squared=np.full(joints, np.nan),
         past_air=air_ahead.empty(joints),
+        ends_celsius=np.full(joints, np.nan),
         put_out_seconds=-math.inf,
         states=(JointState.LEARNING,) * joints,
     )
@@ -85,6 +89,7 @@ class Seen:
     rate_kelvin_per_minute: Array
     explained_kelvin_per_minute: Array
     rise_now_kelvin: Array  # where the present current alone would bring it
+    may_end_celsius: Array  # where each settles; NaN: below its limit for certain
 
 
 def look(
@@ -97,8 +102,9 @@ def look(
     inputs: estimator.Inputs,
     record: learning.Record,
     gap_seconds: float,
+    due: bool,
 ) -> Seen:
-    """All figures of all joints at the end of a window."""
+    """All figures of all joints at the end of a window. due: a row of each is put out."""
     length = window.end_seconds - window.start_seconds
     present = settling.follow(memory.present_amps_squared, inputs.amps_squared, length, PRESENT_SECONDS)
     hour, loaded = settling.follow_hours(memory.hour_amps_squared, memory.loaded_amps_squared, inputs, length)
@@ -118,6 +124,12 @@ def look(
         limit_celsius=plan.limit_celsius,
     )
     believed = belief.believe(bank, tracked, inputs, question)
+    # ends move slowly: half-way from the last ones to the limits is a bound that nearly always holds
+    room = np.where(np.isfinite(memory.ends_celsius), memory.ends_celsius, plan.limit_celsius)
+    bound = np.minimum(0.5 * (room + plan.limit_celsius), plan.limit_celsius) - LEAST_ROOM_KELVIN
+    ends, may_end = memory.ends_celsius, np.full(bank.joints, np.nan)
+    if due or not headroom.surely_below(bank, tracked, inputs, asked, bound):
+        ends = may_end = believed.settles_celsius
     present_known = np.where(np.isnan(present), 0.0, present)
     current = tracked.started & plan.tracked & (window.end_seconds - tracked.stepped < gap_seconds)
     complete = ~np.isnan(inputs.air_celsius + inputs.amps_squared)
@@ -137,6 +149,7 @@ def look(
             hour_amps_squared=hour,
             loaded_amps_squared=loaded,
             past_air=past_air,
+            ends_celsius=ends,
         ),
         probe_celsius=inputs.probe_celsius,
         reference_celsius=np.where(complete & current, believed.reference_celsius, np.nan),
@@ -148,6 +161,7 @@ def look(
         ratio_sd=ratio_sd,
         rate_kelvin_per_minute=rate,
         rise_now_kelvin=np.abs(rise) * drive,
+        may_end_celsius=may_end,
         explained_kelvin_per_minute=60.0 * np.maximum(rise, 0.0) * drive / fastest,
     )
 
@@ -187,7 +201,7 @@ def joint_findings(
         ratio=seen.ratio,
         change_ratio=watch.ratio,
         unrest_ratio=unrest_ratio,
-        settles_celsius=believed.settles_celsius,
+        settles_celsius=seen.may_end_celsius,
         rising_kelvin_per_minute=seen.rate_kelvin_per_minute,
         rising_limit_kelvin_per_minute=plan.boat.watching.rising_kelvin_per_minute,
     )

@@ -155,6 +155,8 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         state = replace(state, watch=watch, company=beside)
     state, tracked, common = _changes(state, tracked, inputs)
     watch, beside = state.watch, state.company
+    every_seconds = 0.0 if tick.closing else PUT_OUT_SECONDS
+    due = tick.monotonic_seconds - state.judgement.put_out_seconds >= every_seconds - 1e-6
     seen = judgement.look(
         plan,
         state.bank,
@@ -165,6 +167,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         inputs,
         state.record,
         GAP_SECONDS,
+        due,
     )
     unrest = learning.unrest_ratio(state.record, watch.unrest)
     before = state.baseline
@@ -212,7 +215,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         partial(journal.compared, plan, noted, baseline),
         tick.time,
         tick.monotonic_seconds,
-        0.0 if tick.closing else PUT_OUT_SECONDS,
+        due,
     )
     health, said = sources_health.look(state.health, plan, window.silent, tick.monotonic_seconds, tick.time)
     told = journal.told(plan, noted, baseline, journal.news(before, baseline, bool(estimates)))

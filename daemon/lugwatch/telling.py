@@ -67,7 +67,7 @@ def estimates(
     compared: Callable[[], Sequence[Compared]],
     time: int,
     now: float,
-    every_seconds: float,
+    due: bool,
 ) -> tuple[Memory, tuple[Estimate, ...]]:
     """The row of each joint, when it is time or when its state has changed.
 
@@ -76,7 +76,6 @@ def estimates(
     patience = silent_after_seconds(intake, plan.boat.watching)
     silent = (now - intake.read_seconds > patience)[plan.probe].tolist()
     states = joint_states(plan, seen, book, silent)
-    due = now - seen.memory.put_out_seconds >= every_seconds - 1e-6
     asked = [i for i in range(len(states)) if due or states[i] is not seen.memory.states[i]]
     put_out = now if due else seen.memory.put_out_seconds
     memory = replace(seen.memory, states=states, put_out_seconds=put_out)
