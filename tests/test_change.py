@@ -249,4 +249,6 @@ def test_times_of_a_creep_must_increase(times: list[float]) -> None:
 def test_the_quantile_of_all_others_is_that_of_numpy(share: float, count: int) -> None:
     values = np.random.default_rng(count).normal(size=count).round(1)  # rounded: some are equal
     expected = [float(np.quantile(np.delete(values, i), share)) for i in range(count)]
-    assert change.quantile_of_others(values, share) == pytest.approx(expected, rel=1e-12, abs=1e-12)
+    assert change.quantile_of_others(values, share, range(count)) == pytest.approx(
+        expected, rel=1e-12, abs=1e-12
+    )

@@ -272,13 +272,13 @@ def test_who_is_excused_is_not_accused() -> None:
 def test_what_all_joints_of_a_current_show_together_is_no_contact() -> None:
     nan = float("nan")
     groups = np.array([[True, True, True, False, False], [False, False, False, True, True]])
-    found = jump.own_unrest(np.array([8.0, 6.0, 7.0, 9.0, 1.0]), groups)
+    found = jump.own_unrest(np.array([8.0, 6.0, 7.0, 9.0, 1.0]), groups, range(5))
     assert (found[:3] < 1.5).all(), "one current that was read late"
     assert found[3] == 9.0, "two are no company"
-    alone = jump.own_unrest(np.array([8.0, 0.9, 1.1, nan, nan]), groups)
+    alone = jump.own_unrest(np.array([8.0, 0.9, 1.1, nan, nan]), groups, range(5))
     assert alone[0] == 8.0 and alone[1] == pytest.approx(0.9 / 4.55)
     assert np.isnan(alone[3:]).all()
-    unknown = jump.own_unrest(np.array([8.0, nan, 5.0, nan, 4.0]), groups)
+    unknown = jump.own_unrest(np.array([8.0, nan, 5.0, nan, 4.0]), groups, range(5))
     assert unknown[0] == 8.0 and unknown[2] == 5.0
 
 

@@ -6,6 +6,8 @@ Not here: what is compared (`creep`), thresholds for alerts, baselines (`trend`)
 """
 
 import math
+from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -208,18 +210,19 @@ def theil_sen_by_time_apart(times: ArrayLike, values: ArrayLike, share: float = 
     )
 
 
-def quantile_of_others(values: Array, share: float) -> list[float]:
-    """For each of at least two values, the quantile (linear between two) of all the others."""
-    order = np.argsort(values).tolist()
-    ordered = values[order].tolist()
-    at = share * (len(order) - 2)
+def quantile_of_others(values: Array, share: float, places: Sequence[int]) -> list[float]:
+    """For each of `places` among at least two values, the quantile (linear between two) of all the others."""
+    numbers = values.tolist()
+    ordered = sorted(numbers)
+    at = share * (len(ordered) - 2)
     low, part = int(at), at - int(at)
-    result = [0.0] * len(order)
-    for place, number in enumerate(order):
+    result = []
+    for place in places:
         # without its own value all above it stand one place lower
-        below = ordered[low if low < place else low + 1]
-        above = ordered[low + 1 if low + 1 < place else low + 2] if part > 0.0 else below
-        result[number] = below + part * (above - below)
+        own = bisect_left(ordered, numbers[place])
+        below = ordered[low + (low >= own)]
+        above = ordered[low + 1 + (low + 1 >= own)] if part > 0.0 else below
+        result.append(below + part * (above - below))
     return result
 
 

@@ -8,6 +8,7 @@ Not here: changes of single joints (`jump`), what is said (`alert_rules`).
 May import: change, estimator, numpy.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -231,11 +232,12 @@ class Beside:
     shadowed: Flags  # what it shows is little beside what a joint on the same metal shows
 
 
-def beside(ratio: Array, rise_now_kelvin: Array, airs: Flags, metal: Flags) -> Beside:
+def beside(ratio: Array, rise_now_kelvin: Array, airs: Flags, metal: Flags, asked: Sequence[int]) -> Beside:
     """What of a slow change may be a fan that stopped, or a neighbour's heat.
 
     ratio: (joints,) rise against baseline, NaN: not known or not judged now; rise_now_kelvin: (joints,)
-    what the present current makes of it; airs: (airs, joints); metal: (joints, joints).
+    what the present current makes of it; airs: (airs, joints); metal: (joints, joints);
+    asked: joints that somebody wants to know of.
     """
     known = ~np.isnan(ratio)
     gained = np.where(known, rise_now_kelvin * (1.0 - 1.0 / np.maximum(ratio, 1e-3)), 0.0)
@@ -247,5 +249,6 @@ def beside(ratio: Array, rise_now_kelvin: Array, airs: Flags, metal: Flags) -> B
         if len(told) <= COMPANY:
             continue
         # what three quarters of the others show at least
-        common[told] = np.maximum(1.0, change.quantile_of_others(ratio[told], 0.25))
+        places = np.flatnonzero(np.isin(told, asked)).tolist()
+        common[told[places]] = np.maximum(1.0, change.quantile_of_others(ratio[told], 0.25, places))
     return Beside(ratio=common, shadowed=shadowed)

@@ -38,7 +38,6 @@ RATE_SECONDS = 55.0
 RATE_WINDOWS = 8
 # "The present current" of a projection: hunting of a regulator is not a new current.
 PRESENT_SECONDS = 60.0
-LEAST_ROOM_KELVIN = 1e-6  # what is so near to a limit is looked at
 SHOWN_RATIO = 0.35  # a figure that the filter is less certain of than this share of it is not shown
 
 
@@ -124,11 +123,10 @@ def look(
         limit_celsius=plan.limit_celsius,
     )
     believed = belief.believe(bank, tracked, inputs, question)
-    # ends move slowly: half-way from the last ones to the limits is a bound that nearly always holds
-    room = np.where(np.isfinite(memory.ends_celsius), memory.ends_celsius, plan.limit_celsius)
-    bound = np.minimum(0.5 * (room + plan.limit_celsius), plan.limit_celsius) - LEAST_ROOM_KELVIN
     ends, may_end = memory.ends_celsius, np.full(bank.joints, np.nan)
-    if due or not headroom.surely_below(bank, tracked, inputs, asked, bound):
+    # ends move slowly: half of the least room that was left is a bound that nearly always holds
+    room = 0.5 * float(np.min(plan.limit_celsius - ends, initial=np.inf))
+    if due or not (room > 0.0 and headroom.surely_below(bank, tracked, inputs, asked, ends + room)):
         ends = may_end = believed.settles_celsius
     present_known = np.where(np.isnan(present), 0.0, present)
     current = tracked.started & plan.tracked & (window.end_seconds - tracked.stepped < gap_seconds)
@@ -210,14 +208,14 @@ def joint_findings(
     if not concerned and True not in accused:
         return []
     # what the company shows too only ever makes it less, so the screen is as good without
-    unrest_ratio = jump.own_unrest(unrest_ratio, plan.groups)
+    asked = [i for i, joint in enumerate(plan.boat.joints) if accused[i] or joint.joint in concerned]
+    unrest_ratio = jump.own_unrest(unrest_ratio, plan.groups, asked)
     visible = seen.judged & (seen.rise_now_kelvin >= jump.VISIBLE_KELVIN)
     shown = np.where(visible, seen.ratio, np.nan)
-    beside = company.beside(shown, seen.rise_now_kelvin, plan.airs, plan.metal)
+    beside = company.beside(shown, seen.rise_now_kelvin, plan.airs, plan.metal, asked)
     findings: list[Finding] = []
-    for i, joint in enumerate(plan.boat.joints):
-        if not (accused[i] or joint.joint in concerned):
-            continue
+    for i in asked:
+        joint = plan.boat.joints[i]
         judged, certain = bool(seen.judged[i]), bool(seen.certain[i])
         explained = 2.0 * float(seen.explained_kelvin_per_minute[i]) if certain else 0.0
         settles = _known(believed.settles_celsius[i]) if certain and not math.isnan(seen.amps[i]) else None

@@ -10,6 +10,7 @@ Only the central shape of each joint is looked at. Not here: what is said about 
 May import: change, estimator, numpy.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -244,20 +245,21 @@ def find(
     return Found(deviations=deviations, size_kelvin=size, moment=moment, own=own, common=common)
 
 
-def own_unrest(unrest_ratio: Array, groups: Flags) -> Array:
+def own_unrest(unrest_ratio: Array, groups: Flags, asked: Sequence[int]) -> Array:
     """What of each joint's restlessness (joints,) its company does not share; NaN stays NaN.
 
-    groups: as in `find`. When all joints of one current are restless it is the current that was read late
-    or not at all, and no contact: contacts do not come and go together.
+    groups: as in `find`; asked: joints that somebody wants to know of, the others stay as they are.
+    When all joints of one current are restless it is the current that was read late or not at all, and no
+    contact: contacts do not come and go together.
     """
     result = unrest_ratio.copy()
     for group in groups:
         told = np.flatnonzero(group & ~np.isnan(unrest_ratio))
         if len(told) < COMPANY:
             continue
-        values = unrest_ratio[told]
-        for joint, value, shared in zip(told, values, change.quantile_of_others(values, 0.5), strict=True):
-            result[joint] = min(result[joint], value / max(1.0, shared))
+        values, places = unrest_ratio[told], np.flatnonzero(np.isin(told, asked)).tolist()
+        for place, shared in zip(places, change.quantile_of_others(values, 0.5, places), strict=True):
+            result[told[place]] = min(result[told[place]], values[place] / max(1.0, shared))
     return result
 
 
