@@ -26,7 +26,7 @@ from lugwatch import (
 )
 from lugwatch.alert_states import Book, Finding
 from lugwatch.intake import Intake, Window
-from lugwatch.model import JointState, Quantity
+from lugwatch.model import Condition, JointState, Quantity
 from lugwatch.passages import Observation
 from lugwatch.plan import MISSING, Plan
 
@@ -213,12 +213,18 @@ def joint_findings(
     visible = seen.judged & (seen.rise_now_kelvin >= jump.VISIBLE_KELVIN)
     shown = np.where(visible, seen.ratio, np.nan)
     beside = company.beside(shown, seen.rise_now_kelvin, plan.airs, plan.metal, asked)
+    heading = alert_states.is_said(book, Condition.HEADING_HOT)
     findings: list[Finding] = []
     for i in asked:
         joint = plan.boat.joints[i]
         judged, certain = bool(seen.judged[i]), bool(seen.certain[i])
+        # where it ends is asked of one that a rule could accuse, and while it may end an alert
+        if accused[i] or heading:
+            end, end_sd = float(believed.settles_celsius[i]), float(believed.settles_sd_kelvin[i])
+        else:
+            end = end_sd = math.nan
         explained = 2.0 * float(seen.explained_kelvin_per_minute[i]) if certain else 0.0
-        settles = _known(believed.settles_celsius[i]) if certain and not math.isnan(seen.amps[i]) else None
+        settles = _known(end) if certain and not math.isnan(seen.amps[i]) else None
         facts = alert_rules.JointFacts(
             joint=joint,
             probe_celsius=_known(seen.probe_celsius[i]),
@@ -230,13 +236,11 @@ def joint_findings(
             shadowed=bool(beside.shadowed[i]),
             unrest_ratio=_known(unrest_ratio[i]),
             settles_celsius=settles,
-            settles_sd_kelvin=_known(believed.settles_sd_kelvin[i]) if certain else None,
-            runaway=certain and judged and math.isinf(believed.settles_celsius[i]),
+            settles_sd_kelvin=_known(end_sd) if certain else None,
+            runaway=certain and judged and math.isinf(end),
             # told only of a joint that heads there
             seconds_to_limit=(
-                _known(believed.further().seconds_to_limit[i])
-                if believed.settles_celsius[i] > joint.limit_celsius
-                else None
+                _known(believed.further().seconds_to_limit[i]) if end > joint.limit_celsius else None
             ),
             rising_kelvin_per_minute=_known(seen.rate_kelvin_per_minute[i]),
             rising_limit_kelvin_per_minute=max(plan.boat.watching.rising_kelvin_per_minute, explained),
