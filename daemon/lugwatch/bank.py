@@ -90,6 +90,44 @@ class PerStep:
     offset_walk: Array  # (rows,) [K²/s]
     sensor_variance: Array  # (rows,) half of that of a single reading [K²]
     hastens: bool  # β_own of some row may move faster when it surprises
+    lengths: dict[float, "Length"] = field(default_factory=dict, repr=False, compare=False)  # of late
+
+    def of_length(self, seconds: float | Array) -> "Length":
+        """What a step of so many seconds, one number or (rows,), asks; kept, since steps are mostly alike."""
+        if not isinstance(seconds, float):
+            return self._of_length(seconds)
+        found = self.lengths.get(seconds)
+        if found is None:
+            if len(self.lengths) >= LENGTHS_KEPT:
+                self.lengths.clear()
+            found = self.lengths[seconds] = self._of_length(seconds)
+        return found
+
+    def _of_length(self, seconds: float | Array) -> "Length":
+        keep = np.exp(self.rates * seconds)
+        return Length(
+            keep=keep,
+            gone=1.0 - keep,
+            draughts=self.draughts * seconds,
+            ageing=self.ageing * seconds,
+            least_walk=self.least_walk * seconds,
+            offset_walk=self.offset_walk * seconds,
+        )
+
+
+LENGTHS_KEPT = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Length:
+    """What is left of both modes after a step, what is gone (2, rows), and `PerStep`'s walks over it [K²]."""
+
+    keep: Array
+    gone: Array
+    draughts: Array
+    ageing: Array
+    least_walk: Array
+    offset_walk: Array
 
 
 def _per_step(bank: Bank) -> PerStep:

@@ -47,8 +47,7 @@ class Believed:
 
     rise_kelvin_at_rated: Array  # β
     rise_sd_kelvin_at_rated: Array  # the filter's own: for what is held against itself earlier
-    own_kelvin_at_rated: Array
-    reference_celsius: Array  # what the probe would show without current, offset included
+    reference: Callable[[], Array]  # [°C] what the probe would show without current, offset included
     settles: Callable[[], settling.Settled]  # air as it is now; kept once asked, since it costs as much…
     further: Callable[[], "Further"]  # …as all else, and this thrice as much
 
@@ -79,7 +78,8 @@ class Question:
     """What the bank is asked, (joints,)."""
 
     settling: settling.Asked
-    air_to_come: tuple[Array, Array]  # expected change and its deviation [K]; NaN: not known
+    # expected change and its deviation [K]; NaN: not known
+    air_to_come: Callable[[], tuple[Array, Array]]
     limit_celsius: Array
 
 
@@ -87,25 +87,25 @@ def believe(bank: Bank, tracked: Tracked, inputs: Inputs, question: Question) ->
     """Answers at the present currents and, when asked further, at the rated ones."""
     weight = weights(tracked)
     beta = tracked.mean[:, OWN] + tracked.mean[:, SOAK]
-    reference = reference_celsius(bank, inputs)
-    unknown = np.isnan(reference)
-    if unknown.any():
-        reference = np.where(unknown, surroundings_celsius(bank, tracked), reference)
     network = cache(partial(settling.solve, bank, tracked, inputs, question.settling))
     settles = cache(lambda: settling.settled(network()))
     rise, rise_sd = mix(weight, beta, sum_variance(tracked.covariance))
-    centres = np.stack([tracked.mean[:, OWN], reference + tracked.mean[:, OFFSET]])
-    own, around = np.einsum(
-        "jk,mjk->mj", weight.reshape(bank.joints, -1), centres.reshape(2, bank.joints, -1)
-    )
     return Believed(
         rise_kelvin_at_rated=rise,
         rise_sd_kelvin_at_rated=rise_sd,
-        own_kelvin_at_rated=own,
-        reference_celsius=around,
+        reference=partial(_reference_celsius, bank, tracked, inputs, weight),
         settles=settles,
         further=cache(lambda: _further(bank, tracked, inputs, question, network(), settles())),
     )
+
+
+def _reference_celsius(bank: Bank, tracked: Tracked, inputs: Inputs, weight: Array) -> Array:
+    reference = reference_celsius(bank, inputs)
+    unknown = np.isnan(reference)
+    reference = np.where(unknown, surroundings_celsius(bank, tracked), reference)
+    around = weight * (reference + tracked.mean[:, OFFSET])
+    result: Array = around.reshape(bank.joints, -1).sum(axis=1)
+    return result
 
 
 def _further(
@@ -116,7 +116,7 @@ def _further(
     network: settling.Network,
     settled: settling.Settled,
 ) -> Further:
-    asked, (change, change_sd) = question.settling, question.air_to_come
+    asked, (change, change_sd) = question.settling, question.air_to_come()
     rated = settling.settled_rated(network)
     known = ~np.isnan(change)
     ends = settling.settled_later(network, np.where(known, change, 0.0), np.where(known, change_sd, 0.0))

@@ -27,6 +27,7 @@ from lugwatch.estimator import (
     Bank,
     Inputs,
     Tracked,
+    kept_by_centre,
     per_row,
 )
 
@@ -91,8 +92,7 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
         error[:, number] = 0.0
         fast[:, number] = slow[:, number] = information[:, number] = evidence[:, number] = 0.0
         number, since = (number + 1) % MOMENTS, 0.0
-    keep_fast = np.exp(-seconds / bank.tau_fast_seconds[centre])[:, None]
-    keep_slow = np.exp(-seconds / bank.tau_slow_seconds[centre])[:, None]
+    keep_fast, keep_slow = kept_by_centre(bank, tracked)
     heating = tracked.heating[centre][:, None]
     error[:, :, FAST] = keep_fast * error[:, :, FAST] + (1.0 - keep_fast) * heating * error[:, :, OWN]
     error[:, :, SLOW] = keep_slow * error[:, :, SLOW] + (1.0 - keep_slow) * heating * error[:, :, SOAK]
@@ -123,6 +123,14 @@ def _share(bank: Bank, inputs: Inputs) -> Array:
     silent = per_row(np.isnan(inputs.neighbour_celsius))
     result: Array = np.where(silent, 1.0, 1.0 - bank.neighbour_weight)
     return result
+
+
+def quiet(watch: Watch, airs: Flags, learned: Flags) -> bool:
+    """Whether nothing in it is so clear that `find` could find anything: so in nearly every window."""
+    told = (airs & learned).astype(np.float64)
+    common, total = told @ watch.evidence, told @ watch.information
+    least = min(BELIEVED_SD, PENDING_SD)
+    return bool((common * common <= least * least * total).all())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -27,6 +27,7 @@ from lugwatch.bank import DEFAULT_SHAPES as DEFAULT_SHAPES
 from lugwatch.bank import SHAPE_KNOWN as SHAPE_KNOWN
 from lugwatch.bank import SHAPES_PER_JOINT as SHAPES_PER_JOINT
 from lugwatch.bank import Bank as Bank
+from lugwatch.bank import Length
 from lugwatch.bank import Tuning as Tuning
 from lugwatch.bank import bank_of as bank_of
 from lugwatch.bank import default_bank as default_bank
@@ -209,7 +210,8 @@ def _advance(
     air, apart, drive, probe, one_reading = table.reshape(5, -1)
 
     # the surroundings through both lags
-    keep = np.exp(bank.per_step.rates * seconds)
+    length = bank.per_step.of_length(seconds)
+    keep = length.keep
     reference = apart * bank.neighbour_weight
     reference += air
     around = np.empty_like(keep)
@@ -227,9 +229,8 @@ def _advance(
     # a step of time
     state, spread = tracked.mean.T, tracked.covariance.transpose(1, 2, 0)
     all_loaded = all(loaded.tolist())
-    noise = _noise(bank, tracked, state, seconds, None if all_loaded else loaded)
-    pull = 1.0 - keep
-    pull *= heating
+    noise = _noise(bank, tracked, state, seconds, length, None if all_loaded else loaded)
+    pull = length.gone * heating
     mean, covariance = kalman.predict(state, spread, keep, pull, noise)
 
     # what was measured; without current nothing is learned of a resistance: engine soak would be
@@ -248,11 +249,12 @@ def _advance(
 
     standard = innovation / deviation
     variance = deviation * deviation
-    evidence = np.log(deviation)
-    evidence += 0.5 * standard * standard
-    evidence *= -tuning.evidence_ratio
+    evidence = standard * standard
+    evidence *= 0.5
+    evidence += np.log(deviation)
+    evidence *= tuning.evidence_ratio
     log_weight = tracked.log_weight * _fading(seconds, tuning.forgetting_seconds)
-    log_weight += evidence
+    log_weight -= evidence
     if not all_loaded:  # without load a surprise says nothing of the joint
         standard = np.where(per_row(loaded), standard, 0.0)
     surprise = standard - tracked.surprise
@@ -283,6 +285,15 @@ def _advance(
     )
 
 
+def kept_by_centre(bank: Bank, tracked: Tracked) -> tuple[Array, Array]:
+    """What the last step left of the fast and the slow mode of each joint's central shape, (joints, 1)."""
+    seconds = tracked.stepped_by
+    first = float(seconds[0]) if len(seconds) else 0.0
+    alike = bool((seconds == first).all())
+    keep = bank.per_step.of_length(first if alike else seconds).keep[:, ::SHAPES_PER_JOINT, None]
+    return keep[FAST], keep[SLOW]
+
+
 def _fading(seconds: float | Array, tau_seconds: float) -> float | Array:
     """What is left after so long (as `seconds`) of what fades with this time constant."""
     if isinstance(seconds, float):
@@ -291,25 +302,26 @@ def _fading(seconds: float | Array, tau_seconds: float) -> float | Array:
     return left
 
 
-def _noise(bank: Bank, tracked: Tracked, state: Array, seconds: float | Array, loaded: Flags | None) -> Array:
+def _noise(
+    bank: Bank, tracked: Tracked, state: Array, seconds: float | Array, length: Length, loaded: Flags | None
+) -> Array:
     """Process noise (5, rows): a share of what is there, since draughts scale the whole rise."""
     noise = np.empty_like(state)
     modes = np.abs(state[:2])
     rise = modes[FAST] + modes[SLOW]
     np.minimum(rise, 40.0, out=rise)
     rise *= rise
-    np.multiply(bank.per_step.draughts, rise, out=noise[:2])
+    np.multiply(length.draughts, rise, out=noise[:2])
     beta = state[OWN] + state[SOAK]
     beta *= beta
     np.maximum(beta, 4.0, out=beta)
-    np.multiply(bank.per_step.ageing, beta, out=noise[2:4])
-    noise[:4] += bank.per_step.least_walk
+    np.multiply(length.ageing, beta, out=noise[2:4])
+    noise[:4] += length.least_walk
     if bank.per_step.hastens:
         noise[OWN] *= _haste(bank, tracked, seconds)
     if loaded is not None:  # a joint without current neither ages nor shows it
         noise[OWN : SOAK + 1] *= per_row(loaded)
-    noise[OFFSET] = bank.per_step.offset_walk
-    noise *= seconds
+    noise[OFFSET] = length.offset_walk
     return noise
 
 

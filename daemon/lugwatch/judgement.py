@@ -6,6 +6,7 @@ Arrays become plain numbers here, and NaN becomes None. Not here: the filter (`e
 
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,7 +79,7 @@ class Seen:
     believed: belief.Believed
     memory: Memory
     probe_celsius: Array  # of this window; NaN: nothing read in it
-    reference_celsius: Array  # NaN: no air
+    driven: Flags  # tracked, and what drives it is known
     amps: Array
     loaded: Flags
     judged: Flags  # loaded, tracked, and every input there
@@ -119,7 +120,9 @@ def look(
     past_air = air_ahead.remember(memory.past_air, inputs.air_celsius, window.end_seconds)
     question = belief.Question(
         settling=asked,
-        air_to_come=air_ahead.expected(past_air, record.air_ahead, inputs.air_celsius, window.end_seconds),
+        air_to_come=partial(
+            air_ahead.expected, past_air, record.air_ahead, inputs.air_celsius, window.end_seconds
+        ),
         limit_celsius=plan.limit_celsius,
     )
     believed = belief.believe(bank, tracked, inputs, question)
@@ -150,7 +153,7 @@ def look(
             ends_celsius=ends,
         ),
         probe_celsius=inputs.probe_celsius,
-        reference_celsius=np.where(complete & current, believed.reference_celsius, np.nan),
+        driven=complete & current,
         amps=np.where(plan.current == MISSING, np.nan, window.amps[plan.current]),
         loaded=inputs.loaded,
         judged=judged,

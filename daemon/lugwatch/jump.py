@@ -28,6 +28,7 @@ from lugwatch.estimator import (
     Bank,
     Inputs,
     Tracked,
+    kept_by_centre,
     per_row,
     reference_celsius,
 )
@@ -126,8 +127,7 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
         error[:, number, SOAK] = 1.0 - OWN_SHARE
         information[:, number] = evidence[:, number] = 0.0
         number, since = (number + 1) % MOMENTS, 0.0
-    keep_fast = np.exp(-seconds / bank.tau_fast_seconds[centre])[:, None]
-    keep_slow = np.exp(-seconds / bank.tau_slow_seconds[centre])[:, None]
+    keep_fast, keep_slow = kept_by_centre(bank, tracked)
     heating = tracked.heating[centre][:, None]
     error[:, :, FAST] = keep_fast * error[:, :, FAST] + (1.0 - keep_fast) * heating * error[:, :, OWN]
     error[:, :, SLOW] = keep_slow * error[:, :, SLOW] + (1.0 - keep_slow) * heating * error[:, :, SOAK]
@@ -136,7 +136,8 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
     # a load far beyond any it was learned from shows the shape's errors as well
     beyond = np.maximum(1.0, tracked.heating[centre] / np.maximum(watch.known, 1e-3))
     reference = reference_celsius(bank, inputs)[centre]
-    swing = np.abs(np.nan_to_num(reference - tracked.air_fast_celsius[centre]))
+    swing = np.abs(reference - tracked.air_fast_celsius[centre])
+    swing[np.isnan(swing)] = 0.0
     beyond *= np.maximum(1.0, swing / USUAL_SWING_KELVIN)
     mean = tracked.mean[centre]
     lagging = (1.0 - keep_fast[:, 0]) * (heating[:, 0] * mean[:, OWN] - mean[:, FAST])
@@ -144,8 +145,8 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
     variance = (tracked.innovation_variance[centre] + (LAGGING_RATIO * lagging) ** 2) * beyond**2
     own_variance = variance.copy()
     # and of its noises: there they are taken to be what they have been lately
-    quiet = np.clip(watch.square, QUIETEST, 1.0)
-    variance *= np.where(tracked.heating[centre] > watch.busiest, quiet, 1.0)
+    lately = np.minimum(np.maximum(watch.square, QUIETEST), 1.0)
+    variance *= np.where(tracked.heating[centre] > watch.busiest, lately, 1.0)
     visible = (mean[:, OWN] + mean[:, SOAK]) * heating[:, 0] > VISIBLE_KELVIN
     weight = np.where(inputs.loaded & visible & gain.any(axis=1), 1.0 / variance, 0.0)
     information += seen * seen * weight[:, None]
@@ -153,7 +154,7 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
     error -= seen[:, :, None] * gain[:, None, :]
     share = np.where(weight > 0.0, 1.0 - np.exp(-seconds / UNREST_SECONDS), 0.0)
     standard = tracked.innovation[centre] * np.sqrt(np.where(weight > 0.0, 1.0 / own_variance, 0.0))
-    standard = np.clip(standard, -LARGEST_SD, LARGEST_SD)
+    standard = np.minimum(np.maximum(standard, -LARGEST_SD), LARGEST_SD)
     known = np.where(weight > 0.0, 1.0 - np.exp(-seconds / BUSY_SECONDS), 0.0)
     known_heating = watch.known + known * np.maximum(tracked.heating[centre] - watch.known, 0.0)
     return Watch(
@@ -178,6 +179,12 @@ def strongest(watch: Watch) -> tuple[Array, Array, NDArray[np.intp]]:
     rows = np.arange(len(best))
     size = watch.evidence[rows, best] / np.maximum(watch.information[rows, best], 1e-12)
     return deviations[rows, best], size, best
+
+
+def quiet(watch: Watch) -> bool:
+    """Whether nothing in it is so clear that `find` could find anything: so in nearly every window."""
+    least = min(BELIEVED_SD, COMMON_SD)
+    return bool((watch.evidence * watch.evidence <= least * least * watch.information).all())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -263,6 +263,8 @@ def _changes(
         return state, tracked, np.zeros(len(plan.groups), dtype=np.intp)
     watch = jump.step(state.watch, state.bank, tracked, inputs)
     beside = company.step(state.company, state.bank, tracked, inputs)
+    if jump.quiet(watch) and company.quiet(beside, plan.airs, learned):
+        return replace(state, watch=watch, company=beside), tracked, np.zeros(len(plan.groups), dtype=np.intp)
     air = company.find(beside, plan.airs, learned, jump.strongest(watch)[0])
     if air.believed.any():
         beside, tracked = company.believe(beside, state.bank, tracked, inputs, air, plan.airs)

@@ -144,7 +144,7 @@ def _figures(plan: Plan, seen: Seen, intake: Intake) -> _Figures:
                 intake.read_time[probe].tolist(), intake.read_seconds[probe].tolist(), strict=True
             )
         ],
-        reference=_plain(seen.reference_celsius),
+        reference=_plain(np.where(seen.driven, believed.reference(), np.nan)),
         amps=_plain(seen.amps),
         rise_coefficient=(believed.rise_kelvin_at_rated / rated_squared).tolist(),
         rise_coefficient_sd=(further.truth_sd_kelvin_at_rated / rated_squared).tolist(),
