@@ -7,7 +7,8 @@ May import: thermal, resistance, estimator, settling, numpy.
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache, partial
+from functools import partial
+from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,24 @@ Array = NDArray[np.float64]
 SHARE_SD = 0.12
 # and what a steady rise may be wrong by, as a share, while shapes are the default ones
 UNLEARNED_SD = 0.2
+
+
+_Answer = TypeVar("_Answer")
+
+
+class _Once(Generic[_Answer]):
+    """An answer that is worked out when it is first asked, and kept."""
+
+    __slots__ = ("_answer", "_ask")
+
+    def __init__(self, ask: Callable[[], _Answer]) -> None:
+        self._ask = ask
+        self._answer: _Answer | None = None
+
+    def __call__(self) -> _Answer:
+        if self._answer is None:
+            self._answer = self._ask()
+        return self._answer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,15 +106,15 @@ def believe(bank: Bank, tracked: Tracked, inputs: Inputs, question: Question) ->
     """Answers at the present currents and, when asked further, at the rated ones."""
     weight = weights(tracked)
     beta = tracked.mean[:, OWN] + tracked.mean[:, SOAK]
-    network = cache(partial(settling.solve, bank, tracked, inputs, question.settling))
-    settles = cache(lambda: settling.settled(network()))
+    network = _Once(partial(settling.solve, bank, tracked, inputs, question.settling))
+    settles = _Once(lambda: settling.settled(network()))
     rise, rise_sd = mix(weight, beta, sum_variance(tracked.covariance))
     return Believed(
         rise_kelvin_at_rated=rise,
         rise_sd_kelvin_at_rated=rise_sd,
         reference=partial(_reference_celsius, bank, tracked, inputs, weight),
         settles=settles,
-        further=cache(lambda: _further(bank, tracked, inputs, question, network(), settles())),
+        further=_Once(lambda: _further(bank, tracked, inputs, question, network(), settles())),
     )
 
 
@@ -132,8 +151,8 @@ def _further(
 
 def _seconds_to_limit(bank: Bank, tracked: Tracked, question: Question, reference: Array) -> Array:
     """Heads for where the neighbours settle at once: a little early, and it ends where settling ends."""
-    present = np.nan_to_num(question.settling.present_amps_squared)
-    loading = per_row(present) / bank.rated_amps_squared
+    present = question.settling.present_amps_squared
+    loading = per_row(np.where(np.isnan(present), 0.0, present)) / bank.rated_amps_squared
     ahead = thermal.ahead_of(
         tracked.mean[:, FAST] + bank.fast_weight * tracked.air_fast_celsius,
         tracked.mean[:, SLOW] + (1.0 - bank.fast_weight) * tracked.air_slow_celsius,

@@ -130,8 +130,11 @@ def look(
     tracked: as it was before this window; inputs: of this window, with every current as it was read.
     """
     standing = [i for i, trace in enumerate(memory.traces) if _stands(plan, trace, i)]
-    on = np.isin(plan.current, standing) & plan.tracked & tracked.started
-    course = current_course.follow(memory.course, on, bank, tracked, inputs, gap_seconds)
+    if standing or memory.course.tracked is not None:
+        on = np.isin(plan.current, standing) & plan.tracked & tracked.started
+        course = current_course.follow(memory.course, on, bank, tracked, inputs, gap_seconds)
+    else:
+        course = memory.course
     off_course = current_course.off_course(course, inputs.probe_celsius)
     doubted = list(memory.doubted)
     stuck = list(memory.stuck)
@@ -142,13 +145,13 @@ def look(
         doubted[i] = _judge(plan, memory.traces[i], channel, taken, i, stuck[i], bool(window.silent[i]))
     unknown = _unknown(doubted)
     length = window.end_seconds - window.start_seconds
-    return replace(
-        memory,
+    return Memory(
         traces=tuple(
             current_trace.next_window(trace) if trace.window_readings else trace for trace in memory.traces
         ),
         doubted=tuple(doubted),
         stuck=tuple(stuck),
+        others_amps=memory.others_amps,
         course=course,
         doubted_seconds=np.where(unknown, memory.doubted_seconds + length, 0.0),
     )

@@ -299,16 +299,14 @@ def _dead_sources(plan: Plan, window: Window) -> set[str]:
 
 def passage_observation(plan: Plan, seen: Seen, window: Window, time: int, start_time: int) -> Observation:
     """One window as the passage tracker sees it."""
-    watching, channels = plan.boat.watching, plan.channels
-    amps = [
-        (i, c)
-        for i, c in enumerate(channels.channels)
-        if c.quantity is Quantity.AMPS and not window.silent[i]
-    ]
+    watching, channels, silent = plan.boat.watching, plan.channels, window.silent.tolist()
+    amps = [(i, c) for i, c in enumerate(channels.channels) if c.quantity is Quantity.AMPS and not silent[i]]
     flowing = False
+    squared = window.amps_squared.tolist()
     for i, c in amps:
         threshold = watching.passage_amps or watching.current_floor_ratio * (c.rated_amps or 100.0)
-        flowing = flowing or math.sqrt(np.nan_to_num(window.amps_squared[i])) >= threshold
+        # NaN, not known, flows no more than nothing does
+        flowing = flowing or (math.sqrt(squared[i]) if squared[i] >= 0.0 else 0.0) >= threshold
     rated_squared = plan.rated_amps**2
     joints = plan.boat.joints
     peak, count = window.peak.tolist(), window.count.tolist()
