@@ -89,6 +89,7 @@ class PerStep:
     least_walk: Array  # (4, rows) of both modes and both β [K²/s]
     offset_walk: Array  # (rows,) [K²/s]
     sensor_variance: Array  # (rows,) half of that of a single reading [K²]
+    mixes: bool  # some row is driven by neighbours beside its air
     hastens: bool  # β_own of some row may move faster when it surprises
     lengths: dict[float, "Length"] = field(default_factory=dict, repr=False, compare=False)  # of late
 
@@ -146,6 +147,7 @@ def _per_step(bank: Bank) -> PerStep:
         least_walk=each(t.mode_walk_kelvin**2, 0.1 * t.mode_walk_kelvin**2, t.own_walk_kelvin**2 / hour, 0.0),
         offset_walk=bank.offset_walk_kelvin**2 / hour,
         sensor_variance=0.5 * bank.sensor_sd_kelvin**2,
+        mixes=bool((bank.neighbour_weight != 0.0).any()),
         hastens=bool(np.isfinite(t.surprise_sd).any()),
     )
 

@@ -41,6 +41,8 @@ STATES = kalman.STATES
 OBSERVED: Array = np.array([1.0, 1.0, 0.0, 0.0, 1.0])
 # An offset does not walk for ever: after a day it is what it may be at all.
 LONGEST_WALK_HOURS = 24.0
+# Beyond what is expected by as much as is expected a surprise hastens β_own by this.
+HASTE = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,7 +135,7 @@ def step(bank: Bank, tracked: Tracked, inputs: Inputs, gap_seconds: float) -> Tr
     # on time is one number. (Lists, since numpy's `all` of sixteen takes thrice as long.)
     since = tracked.stepped.tolist()
     pause = now - since[0] if since and since.count(since[0]) == len(since) else -1.0
-    everything = float((inputs.probe_celsius + inputs.air_celsius + inputs.amps_squared).sum())
+    everything = float(np.add.reduce(inputs.probe_celsius + inputs.air_celsius + inputs.amps_squared))
     if 0.0 <= pause <= gap_seconds and not math.isnan(everything) and all(tracked.started.tolist()):
         return _advance(bank, tracked, inputs, pause, None, None)
     return _unusual(bank, tracked, inputs, gap_seconds)
@@ -198,22 +200,25 @@ def _advance(
     if measured is not None:
         probe = np.where(measured, probe, 0.0)
     per_joint = np.empty((5, joints, 1))
-    apart = inputs.neighbour_celsius - air
     per_joint[0, :, 0] = air
-    per_joint[1, :, 0] = np.where(np.isnan(apart), 0.0, apart)
-    per_joint[2, :, 0] = amps_squared * thermal.resistance_factor(probe)
-    per_joint[3, :, 0] = probe
+    per_joint[1, :, 0] = amps_squared * thermal.resistance_factor(probe)
+    per_joint[2, :, 0] = probe
     # quantisation does not average out while the temperature stands still
-    per_joint[4, :, 0] = 1.0 + 1.0 / np.maximum(inputs.probe_count, 1.0)
+    per_joint[3, :, 0] = 1.0 + 1.0 / np.maximum(inputs.probe_count, 1.0)
+    if bank.per_step.mixes:
+        apart = inputs.neighbour_celsius - air
+        per_joint[4, :, 0] = np.where(np.isnan(apart), 0.0, apart)
     table = np.empty((5, joints, SHAPES_PER_JOINT))
     table[...] = per_joint
-    air, apart, drive, probe, one_reading = table.reshape(5, -1)
+    air, drive, probe, one_reading, apart = table.reshape(5, -1)
 
     # the surroundings through both lags
     length = bank.per_step.of_length(seconds)
     keep = length.keep
-    reference = apart * bank.neighbour_weight
-    reference += air
+    reference = air
+    if bank.per_step.mixes:
+        apart *= bank.neighbour_weight
+        reference = air + apart
     around = np.empty_like(keep)
     around[FAST], around[SLOW] = tracked.air_fast_celsius, tracked.air_slow_celsius
     if measured is not None:
@@ -227,24 +232,24 @@ def _advance(
     surroundings = bank.per_step.paths * around
 
     # a step of time
-    state, spread = tracked.mean.T, tracked.covariance.transpose(1, 2, 0)
+    filters = kalman.pack(tracked.mean.T, tracked.covariance.transpose(1, 2, 0))
     all_loaded = all(loaded.tolist())
-    noise = _noise(bank, tracked, state, seconds, length, None if all_loaded else loaded)
+    noise = _noise(bank, tracked, kalman.mean_of(filters), seconds, length, None if all_loaded else loaded)
     pull = length.gone * heating
-    mean, covariance = kalman.predict(state, spread, keep, pull, noise)
+    kalman.predict(filters, keep, pull, noise)
 
     # what was measured; without current nothing is learned of a resistance: engine soak would be
     # blamed on the joint
     held: Array | None = None
     if measured is not None or not all_loaded:
-        held = np.zeros_like(mean)
+        held = np.zeros((STATES, bank.rows))
         held[OWN] = held[SOAK] = per_row(~loaded)
         if measured is not None:
             held[:, ~measured] = 1.0
     value = probe - surroundings[0]
     value -= surroundings[1]
-    mean, covariance, innovation, deviation, gain = kalman.update(
-        mean, covariance, value, one_reading * bank.per_step.sensor_variance, held
+    innovation, deviation, gain = kalman.update(
+        filters, value, one_reading * bank.per_step.sensor_variance, held
     )
 
     standard = innovation / deviation
@@ -269,8 +274,8 @@ def _advance(
     stepped[:], stepped_by[:] = inputs.monotonic_seconds, seconds
     weighed = log_weight.reshape(joints, SHAPES_PER_JOINT)
     return Tracked(
-        mean=mean.T,
-        covariance=covariance.transpose(2, 0, 1),
+        mean=kalman.mean_of(filters).T,
+        covariance=kalman.covariance_of(filters).transpose(2, 0, 1),
         air_fast_celsius=around[0],
         air_slow_celsius=around[1],
         log_weight=(weighed - np.maximum.reduce(weighed, axis=1, keepdims=True)).ravel(),
@@ -306,7 +311,7 @@ def _noise(
     bank: Bank, tracked: Tracked, state: Array, seconds: float | Array, length: Length, loaded: Flags | None
 ) -> Array:
     """Process noise (5, rows): a share of what is there, since draughts scale the whole rise."""
-    noise = np.empty_like(state)
+    noise = np.empty(state.shape)
     modes = np.abs(state[:2])
     rise = modes[FAST] + modes[SLOW]
     np.minimum(rise, 40.0, out=rise)
@@ -335,11 +340,10 @@ def _haste(bank: Bank, tracked: Tracked, seconds: float | Array) -> Array:
     least = max(seconds, 1.0) if isinstance(seconds, float) else np.maximum(seconds, 1.0)
     share = 1.0 - _fading(least, t.surprise_seconds)
     over = np.abs(tracked.surprise)
-    over /= t.surprise_sd * (share / (2.0 - share)) ** 0.5
-    over -= 1.0
+    over *= HASTE**0.5 / (t.surprise_sd * (share / (2.0 - share)) ** 0.5)
+    over -= HASTE**0.5
     np.maximum(over, 0.0, out=over)
     over *= over
-    over *= 20.0
     over += 1.0
     return np.minimum(over, 400.0, out=over)
 
