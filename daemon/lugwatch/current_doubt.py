@@ -232,6 +232,8 @@ def _unknown(doubted: Sequence[Doubted | None]) -> Flags:
 
 def of_joints(plan: Plan, memory: Memory, taken: intake.Intake) -> Flags:
     """Joints (joints,) from whose current nothing may be estimated: doubted, failing, or called stale."""
+    if not (any(memory.doubted) or taken.faults_in_a_row.any()):
+        return np.zeros(len(plan.current), dtype=bool)
     stale = np.array([fault is not None and fault.kind is FaultKind.STALE for fault in taken.last_fault])
     failing = taken.faults_in_a_row >= np.where(stale, 1, plan.thresholds.faults_in_a_row)
     unknown = _unknown(memory.doubted) | (plan.channels.is_amps & failing)
@@ -282,6 +284,8 @@ def lose(
     Else the filter would take the first current that is believed for that of the whole pause. What was
     learned from a number that turned out to be stuck is taken back, and what was concluded from it too.
     """
+    if not (any(memory.doubted) or memory.doubted_seconds.any()):
+        return tracked, watch
     convicted = [d is not None and d.doubt is Doubt.STUCK for d in memory.doubted]
     stuck = np.append(np.array(convicted, dtype=bool), False)[plan.current]
     lost = stuck | (np.append(memory.doubted_seconds, 0.0)[plan.current] >= LOST_SECONDS)
@@ -299,6 +303,8 @@ def without_suspicion(plan: Plan, unknown: Flags, book: Book) -> Book:
 
     unknown: (joints,). Alerts that were raised stay; delays that are running begin anew.
     """
+    if not book.true_since:
+        return book
     cleared = {f"joint {j.joint}" for j, gone in zip(plan.boat.joints, unknown, strict=True) if gone}
     kept = {
         key: since
@@ -313,6 +319,8 @@ def common(plan: Plan, unknown: Flags, ways: NDArray[np.intp], said: Iterable[Fi
 
     ways: (groups,) as `jump.find` gives them.
     """
+    if not ways.any():
+        return list(said)
     company = (plan.groups & ~unknown).sum(axis=1)
     untold = {
         channel
@@ -335,7 +343,7 @@ def findings(plan: Plan, memory: Memory, window: intake.Window) -> list[Finding]
 
 def explained(plan: Plan, memory: Memory, estimates: Sequence[Estimate]) -> tuple[Estimate, ...]:
     """Estimates that say why where a current is not believed, unless the probe itself is silent."""
-    if not _unknown(memory.doubted).any():
+    if not (any(memory.doubted) and _unknown(memory.doubted).any()):
         return tuple(estimates)
     why: dict[str, str] = {}
     for joint, i in zip(plan.boat.joints, plan.current, strict=True):

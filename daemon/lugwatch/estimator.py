@@ -24,10 +24,10 @@ from lugwatch import kalman, thermal
 
 # who tracks also says what is tracked with: the bank is asked for here
 from lugwatch.bank import DEFAULT_SHAPES as DEFAULT_SHAPES
+from lugwatch.bank import HASTE, Length
 from lugwatch.bank import SHAPE_KNOWN as SHAPE_KNOWN
 from lugwatch.bank import SHAPES_PER_JOINT as SHAPES_PER_JOINT
 from lugwatch.bank import Bank as Bank
-from lugwatch.bank import Length
 from lugwatch.bank import Tuning as Tuning
 from lugwatch.bank import bank_of as bank_of
 from lugwatch.bank import default_bank as default_bank
@@ -41,8 +41,6 @@ STATES = kalman.STATES
 OBSERVED: Array = np.array([1.0, 1.0, 0.0, 0.0, 1.0])
 # An offset does not walk for ever: after a day it is what it may be at all.
 LONGEST_WALK_HOURS = 24.0
-# Beyond what is expected by as much as is expected a surprise hastens β_own by this.
-HASTE = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -234,7 +232,7 @@ def _advance(
     # a step of time
     filters = kalman.pack(tracked.mean.T, tracked.covariance.transpose(1, 2, 0))
     all_loaded = all(loaded.tolist())
-    noise = _noise(bank, tracked, kalman.mean_of(filters), seconds, length, None if all_loaded else loaded)
+    noise = _noise(bank, tracked, kalman.mean_of(filters), length, None if all_loaded else loaded)
     pull = length.gone * heating
     kalman.predict(filters, keep, pull, noise)
 
@@ -258,20 +256,20 @@ def _advance(
     evidence *= 0.5
     evidence += np.log(deviation)
     evidence *= tuning.evidence_ratio
-    log_weight = tracked.log_weight * _fading(seconds, tuning.forgetting_seconds)
+    log_weight = tracked.log_weight * length.remembered
     log_weight -= evidence
     if not all_loaded:  # without load a surprise says nothing of the joint
         standard = np.where(per_row(loaded), standard, 0.0)
     surprise = standard - tracked.surprise
-    surprise *= 1.0 - _fading(seconds, tuning.surprise_seconds)
+    surprise *= length.surprised
     surprise += tracked.surprise
     if measured is not None:
         log_weight = np.where(measured, log_weight, tracked.log_weight)
         surprise = np.where(measured, surprise, tracked.surprise)
         innovation = np.where(measured, innovation, 0.0)
         variance = np.where(measured, variance, 1.0)
-    stepped, stepped_by = np.empty(joints), np.empty(bank.rows)
-    stepped[:], stepped_by[:] = inputs.monotonic_seconds, seconds
+    stepped = np.empty(joints)
+    stepped.fill(inputs.monotonic_seconds)
     weighed = log_weight.reshape(joints, SHAPES_PER_JOINT)
     return Tracked(
         mean=kalman.mean_of(filters).T,
@@ -284,7 +282,7 @@ def _advance(
         innovation_variance=variance,
         gain=gain.T,
         heating=heating,
-        stepped_by=stepped_by,
+        stepped_by=length.seconds,
         started=tracked.started if usable is None else tracked.started | usable,
         stepped=stepped,
     )
@@ -299,17 +297,7 @@ def kept_by_centre(bank: Bank, tracked: Tracked) -> tuple[Array, Array]:
     return keep[FAST], keep[SLOW]
 
 
-def _fading(seconds: float | Array, tau_seconds: float) -> float | Array:
-    """What is left after so long (as `seconds`) of what fades with this time constant."""
-    if isinstance(seconds, float):
-        return math.exp(-seconds / tau_seconds)
-    left: Array = np.exp(-seconds / tau_seconds)
-    return left
-
-
-def _noise(
-    bank: Bank, tracked: Tracked, state: Array, seconds: float | Array, length: Length, loaded: Flags | None
-) -> Array:
+def _noise(bank: Bank, tracked: Tracked, state: Array, length: Length, loaded: Flags | None) -> Array:
     """Process noise (5, rows): a share of what is there, since draughts scale the whole rise."""
     noise = np.empty(state.shape)
     modes = np.abs(state[:2])
@@ -323,24 +311,17 @@ def _noise(
     np.multiply(length.ageing, beta, out=noise[2:4])
     noise[:4] += length.least_walk
     if bank.per_step.hastens:
-        noise[OWN] *= _haste(bank, tracked, seconds)
+        noise[OWN] *= _haste(tracked, length.haste)
     if loaded is not None:  # a joint without current neither ages nor shows it
         noise[OWN : SOAK + 1] *= per_row(loaded)
     noise[OFFSET] = length.offset_walk
     return noise
 
 
-def _haste(bank: Bank, tracked: Tracked, seconds: float | Array) -> Array:
-    """How many times faster β_own may walk (rows,): 1 while innovations are as expected.
-
-    Smoothed standardised innovations have variance s/(2 − s) with s the smoothing share (exponentially
-    weighted moving average, textbook); what is beyond that many deviations is a joint that changes.
-    """
-    t = bank.tuning
-    least = max(seconds, 1.0) if isinstance(seconds, float) else np.maximum(seconds, 1.0)
-    share = 1.0 - _fading(least, t.surprise_seconds)
+def _haste(tracked: Tracked, per_kelvin: float | Array) -> Array:
+    """How many times faster β_own may walk (rows,): 1 while innovations are as expected."""
     over = np.abs(tracked.surprise)
-    over *= HASTE**0.5 / (t.surprise_sd * (share / (2.0 - share)) ** 0.5)
+    over *= per_kelvin
     over -= HASTE**0.5
     np.maximum(over, 0.0, out=over)
     over *= over

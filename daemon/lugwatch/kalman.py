@@ -6,7 +6,8 @@ others where they are. The recursion is the textbook one (Kalman 1960; Durbin an
 Analysis by State Space Methods, section 4.3); that the transition is all but an identity and the
 measurement is three ones is used, so a step costs additions of whole rows and no matrix products.
 Filters stand along the last axis: means (5, n), covariances (5, 5, n), both in one array (`pack`).
-Covariances stay symmetric to the last bit. Not here: what keep, pull and noise are (`estimator`). May import numpy only.
+Covariances stay symmetric to the last bit. Not here: what keep, pull and noise are (`estimator`).
+May import numpy only.
 """
 
 import numpy as np
@@ -21,7 +22,7 @@ _LOG_2_PI = float(np.log(2.0 * np.pi))
 
 
 def pack(mean: Array, covariance: Array) -> Array:
-    """Means (5, n) and covariances (5, 5, n) as filters (5, 6, n), which `predict` and `update` move in place.
+    """Means (5, n) and covariances (5, 5, n) as filters (5, 6, n), for `predict` and `update` to move.
 
     The mean stands as a sixth column beside the covariance, since the rows of both move alike.
     """
@@ -42,7 +43,10 @@ def covariance_of(filters: Array) -> Array:
 
 
 def predict(filters: Array, keep: Array, pull: Array, noise: Array) -> None:
-    """One step of time: keep, pull (2, n) of both modes; noise (5, n), variances added to the states."""
+    """One step of time, in place.
+
+    keep, pull: (2, n) of both modes; noise: (5, n) variances added to the states.
+    """
     moved = filters[_MODES]
     moved *= keep[:, None]
     moved += pull[:, None] * filters[_DRIVERS]
@@ -58,7 +62,7 @@ def predict(filters: Array, keep: Array, pull: Array, noise: Array) -> None:
 def update(
     filters: Array, value: Array, variance: Array, held: Array | None = None
 ) -> tuple[Array, Array, Array]:
-    """One measurement of F + S + b per filter.
+    """One measurement of F + S + b per filter, in place.
 
     value, variance: (n,) in the unit of the measurement and its square; held: (5, n) 1 where a state
     does not learn from this measurement, else 0; None: all learn. A filter of which all states are

@@ -211,6 +211,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         seen,
         book,
         opened,
+        window.silent,
         telling.Ohms(warmings=warmings, drops=state.drops),
         partial(journal.compared, plan, noted, baseline),
         tick.time,

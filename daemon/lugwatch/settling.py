@@ -335,12 +335,12 @@ def rise_sd_kelvin(bank: Bank, tracked: Tracked, inputs: Inputs, asked: Asked) -
     weight = weights(tracked).reshape(shape)
     rated = bank.rated_amps_squared.reshape(shape)[:, 0]
     least = (LEAST_FLOORS * asked.floor_amps) ** 2
-    heating = np.maximum(np.maximum(np.nan_to_num(asked.hour_amps_squared), least) / rated, 1e-6)
+    heating = np.maximum(np.maximum(_known(asked.hour_amps_squared), least) / rated, 1e-6)
     beta = (tracked.mean[:, OWN] + tracked.mean[:, SOAK]).reshape(shape)
     rise = np.abs(_mean(weight, beta))
     split = _mean(weight, _steady_variance(_variance(tracked, shape), heating[:, None]))
     share = bank.neighbour_weight.reshape(shape)
-    warmer = np.nan_to_num(inputs.neighbour_celsius - inputs.air_celsius)
+    warmer = _known(inputs.neighbour_celsius - inputs.air_celsius)
     over_one = beta + (share - _mean(weight, share)[:, None]) * (warmer / heating)[:, None]
     _, disagree = mix(weight.ravel(), over_one.ravel(), np.zeros(over_one.size))
     offset = _mean(weight, tracked.mean[:, OFFSET].reshape(shape))
@@ -356,9 +356,14 @@ def rise_sd_kelvin(bank: Bank, tracked: Tracked, inputs: Inputs, asked: Asked) -
     return result
 
 
+def _known(values: Array) -> Array:
+    """0 for NaN. (numpy's own looks for infinities too, at five times the time.)"""
+    return np.where(np.isnan(values), 0.0, values)
+
+
 def _log_ratio(one: Array, other: Array) -> Array:
     """ln(one/other), 0 where either is not known."""
-    known = (one > 0.0) & (np.nan_to_num(other) > 0.0)
+    known = (one > 0.0) & (_known(other) > 0.0)
     result: Array = np.log(np.where(known, one, 1.0) / np.where(known, other, 1.0))
     return result
 
@@ -372,9 +377,10 @@ def soaked_ratio(most_soaked: Array, busiest: Array) -> Array:
 
 def follow(before: Array, now: Array, length_seconds: float | Array, over_seconds: float | Array) -> Array:
     """An exponential mean (…,) one window of length_seconds further; NaN begins anew or ends it."""
-    share = 1.0 - np.exp(-np.asarray(length_seconds) / over_seconds)
+    share = 1.0 - np.exp(-length_seconds / over_seconds)
     followed = before + share * (now - before)
-    result: Array = np.where(np.isnan(before) | np.isnan(now), now, followed)
+    # NaN where either is
+    result: Array = np.where(np.isnan(followed), now, followed)
     return result
 
 

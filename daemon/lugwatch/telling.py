@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from lugwatch import alert_rules, resistance
 from lugwatch.alert_states import Book
-from lugwatch.intake import Intake, silent_after_seconds
+from lugwatch.intake import Intake
 from lugwatch.journal import Compared
 from lugwatch.judgement import Memory, Seen
 from lugwatch.model import AlertState, Condition, Estimate, JointState
@@ -63,6 +63,7 @@ def estimates(
     seen: Seen,
     book: Book,
     intake: Intake,
+    window_silent: NDArray[np.bool_],
     ohms: Ohms,
     compared: Callable[[], Sequence[Compared]],
     time: int,
@@ -71,10 +72,10 @@ def estimates(
 ) -> tuple[Memory, tuple[Estimate, ...]]:
     """The row of each joint, when it is time or when its state has changed.
 
-    compared: with what each joint is; called only when a row is put out.
+    window_silent: (channels,) at the end of the window; compared: with what each joint is, called only when a
+    row is put out; due: it is time.
     """
-    patience = silent_after_seconds(intake, plan.boat.watching)
-    silent = (now - intake.read_seconds > patience)[plan.probe].tolist()
+    silent = window_silent[plan.probe].tolist()
     states = joint_states(plan, seen, book, silent)
     asked = [i for i in range(len(states)) if due or states[i] is not seen.memory.states[i]]
     put_out = now if due else seen.memory.put_out_seconds
