@@ -187,3 +187,21 @@ def test_what_nearly_all_in_one_air_show_is_taken_off_each() -> None:
         np.array([1.3, np.nan, np.nan, np.nan, 1.3]), np.full(5, 5.0), airs, metal, range(5)
     )
     assert unknown.ratio.tolist() == [1.0] * 5
+
+
+@pytest.mark.parametrize("clear_sd", [0.5, 3.0, 9.0])
+def test_in_a_quiet_window_no_air_is_found(clear_sd: float) -> None:
+    """`quiet` spares the search, so it may never be quiet where the search finds."""
+    random = np.random.default_rng(5)
+    said = 0
+    for _ in range(200):
+        watch = company.empty(COUNT, 1)
+        information = random.uniform(0.0, 2.0, watch.information.shape)
+        deviations = random.normal(random.choice([-1.0, 1.0]), 0.2, information.shape) * clear_sd
+        watch = replace(watch, information=information, evidence=deviations * np.sqrt(information))
+        found = company.find(watch, AIRS, LEARNED, np.zeros(COUNT))
+        something = bool(found.believed.any() or found.excused.any())
+        assert not (company.quiet(watch, AIRS, LEARNED) and something)
+        said += something
+    assert (said > 0) == (clear_sd > 1.0)
+    assert company.quiet(company.empty(COUNT, 1), AIRS, LEARNED)

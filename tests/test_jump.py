@@ -293,3 +293,28 @@ def test_a_contact_does_not_heal_by_itself_but_what_was_believed_may_be_taken_ba
     assert jump.find(far, np.full(2, 8.0), np.ones(2), nobody).own.all(), "a probe that came off"
     worse = replace(seen, evidence=-evidence)
     assert jump.find(worse, np.full(2, 8.0), np.ones(2), nobody).own.all()
+
+
+@pytest.mark.parametrize("clear_sd", [0.5, 3.0, 4.9, 5.1, 9.0, 30.0])
+def test_in_a_quiet_window_nothing_is_found(clear_sd: float) -> None:
+    """`quiet` spares the search, so it may never be quiet where the search finds."""
+    random, joints = np.random.default_rng(3), 6
+    groups = np.array([[1, 1, 1, 1, 1, 1], [1, 1, 1, 0, 0, 0]], dtype=bool)
+    said = 0
+    for _ in range(200):
+        watch = jump.empty(joints)
+        information = random.uniform(0.0, 50.0, watch.information.shape) * (random.random() < 0.9)
+        common = random.choice([0.0, 1.0, -1.0])
+        deviations = np.clip(random.normal(common, 1.0, information.shape), -1.0, 1.0) * clear_sd
+        watch = replace(
+            watch,
+            information=information,
+            evidence=deviations * np.sqrt(information),
+            heating=np.ones(joints),
+        )
+        found = jump.find(watch, random.uniform(2.0, 30.0, joints), np.ones(joints), groups)
+        something = bool(found.own.any() or found.common.any())
+        assert not (jump.quiet(watch) and something)
+        said += something
+    assert (said > 0) == (clear_sd > jump.BELIEVED_SD)
+    assert jump.quiet(jump.empty(joints))
