@@ -242,3 +242,13 @@ def test_pairs_of_one_busy_day_do_not_outvote_a_summer() -> None:
 def test_times_of_a_creep_must_increase(times: list[float]) -> None:
     with pytest.raises(ValueError, match="must increase"):
         change.theil_sen_by_time_apart(times, np.arange(len(times)))
+
+
+@pytest.mark.parametrize("share", [0.25, 0.5])
+@pytest.mark.parametrize("count", [2, 3, 4, 5, 8, 16])
+def test_the_quantile_of_all_others_is_that_of_numpy(share: float, count: int) -> None:
+    values = np.random.default_rng(count).normal(size=count).round(1)  # rounded: some are equal
+    expected = [float(np.quantile(np.delete(values, i), share)) for i in range(count)]
+    assert change.quantile_of_others(values, share, range(count)) == pytest.approx(
+        expected, rel=1e-12, abs=1e-12
+    )

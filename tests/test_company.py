@@ -170,18 +170,38 @@ def test_heat_of_a_bad_neighbour_is_its_shadow_and_a_joint_as_bad_is_not() -> No
     metal = np.array([[False, True, True], [True, False, True], [True, True, False]])
     ratio, rise = np.array([3.0, 1.3, 1.8]), np.array([9.0, 6.5, 9.0])
     # gained: 6.0, 1.5 and 4.0 K
-    seen = company.beside(ratio, rise, np.zeros((1, 3), dtype=bool), metal)
+    seen = company.beside(ratio, rise, np.zeros((1, 3), dtype=bool), metal, range(3))
     assert seen.shadowed.tolist() == [False, True, False]
-    alone = company.beside(ratio, rise, np.zeros((1, 3), dtype=bool), np.zeros((3, 3), dtype=bool))
+    alone = company.beside(ratio, rise, np.zeros((1, 3), dtype=bool), np.zeros((3, 3), dtype=bool), range(3))
     assert not alone.shadowed.any()
 
 
 def test_what_nearly_all_in_one_air_show_is_taken_off_each() -> None:
     airs = np.ones((1, 5), dtype=bool)
     metal = np.zeros((5, 5), dtype=bool)
-    fan = company.beside(np.array([1.3, 1.25, 1.3, 1.2, 1.4]), np.full(5, 5.0), airs, metal)
+    fan = company.beside(np.array([1.3, 1.25, 1.3, 1.2, 1.4]), np.full(5, 5.0), airs, metal, range(5))
     assert (fan.ratio > 1.15).all()
-    one = company.beside(np.array([1.0, 1.02, 2.0, 0.98, 1.01]), np.full(5, 5.0), airs, metal)
+    one = company.beside(np.array([1.0, 1.02, 2.0, 0.98, 1.01]), np.full(5, 5.0), airs, metal, range(5))
     assert one.ratio == pytest.approx(1.0, abs=0.02)
-    unknown = company.beside(np.array([1.3, np.nan, np.nan, np.nan, 1.3]), np.full(5, 5.0), airs, metal)
+    unknown = company.beside(
+        np.array([1.3, np.nan, np.nan, np.nan, 1.3]), np.full(5, 5.0), airs, metal, range(5)
+    )
     assert unknown.ratio.tolist() == [1.0] * 5
+
+
+@pytest.mark.parametrize("clear_sd", [0.5, 3.0, 9.0])
+def test_in_a_quiet_window_no_air_is_found(clear_sd: float) -> None:
+    """`quiet` spares the search, so it may never be quiet where the search finds."""
+    random = np.random.default_rng(5)
+    said = 0
+    for _ in range(200):
+        watch = company.empty(COUNT, 1)
+        information = random.uniform(0.0, 2.0, watch.information.shape)
+        deviations = random.normal(random.choice([-1.0, 1.0]), 0.2, information.shape) * clear_sd
+        watch = replace(watch, information=information, evidence=deviations * np.sqrt(information))
+        found = company.find(watch, AIRS, LEARNED, np.zeros(COUNT))
+        something = bool(found.believed.any() or found.excused.any())
+        assert not (company.quiet(watch, AIRS, LEARNED) and something)
+        said += something
+    assert (said > 0) == (clear_sd > 1.0)
+    assert company.quiet(company.empty(COUNT, 1), AIRS, LEARNED)

@@ -12,6 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from lugwatch import estimator
+from lugwatch.bank import LENGTHS_KEPT
 from lugwatch.estimator import SHAPES_PER_JOINT, Bank, Inputs, Tracked
 
 Array = NDArray[np.float64]
@@ -204,3 +205,30 @@ def test_a_step_leaves_what_it_was_given_as_it_was() -> None:
         for name, array in given.items():
             np.testing.assert_array_equal(getattr(inputs, name), array)
         tracked = after
+
+
+def test_what_is_kept_of_earlier_lengths_changes_no_step() -> None:
+    """More lengths than are kept, each twice, against a bank that never saw any."""
+    rated, lonely = np.full(3, 100.0), np.zeros(3, dtype=bool)
+    kept = estimator.default_bank(rated, lonely)
+    one = other = estimator.initial(kept)
+    now = 0.0
+    for seconds in [10.0, 11.0, 9.5, 10.0, 3.0, 60.0, 10.0, 12.0, 13.0, 14.0, 15.0, 16.0, 17.0, 11.0, 10.0]:
+        now += seconds
+        inputs = Inputs(
+            monotonic_seconds=now,
+            probe_celsius=np.array([30.0, 40.0, 35.0]) + now / 100.0,
+            probe_count=np.ones(3),
+            air_celsius=np.full(3, 20.0),
+            neighbour_celsius=np.full(3, np.nan),
+            amps_squared=np.full(3, 6400.0),
+            loaded=np.ones(3, dtype=bool),
+        )
+        before = one.mean.copy(), one.covariance.copy()
+        moved = estimator.step(kept, one, inputs, GAP_SECONDS)
+        np.testing.assert_array_equal(one.mean, before[0])  # a state is never changed in place
+        np.testing.assert_array_equal(one.covariance, before[1])
+        one, other = moved, estimator.step(estimator.default_bank(rated, lonely), other, inputs, GAP_SECONDS)
+        for field in fields(Tracked):
+            np.testing.assert_array_equal(getattr(one, field.name), getattr(other, field.name))
+    assert len(kept.per_step.lengths) <= LENGTHS_KEPT

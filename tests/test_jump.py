@@ -272,13 +272,13 @@ def test_who_is_excused_is_not_accused() -> None:
 def test_what_all_joints_of_a_current_show_together_is_no_contact() -> None:
     nan = float("nan")
     groups = np.array([[True, True, True, False, False], [False, False, False, True, True]])
-    found = jump.own_unrest(np.array([8.0, 6.0, 7.0, 9.0, 1.0]), groups)
+    found = jump.own_unrest(np.array([8.0, 6.0, 7.0, 9.0, 1.0]), groups, range(5))
     assert (found[:3] < 1.5).all(), "one current that was read late"
     assert found[3] == 9.0, "two are no company"
-    alone = jump.own_unrest(np.array([8.0, 0.9, 1.1, nan, nan]), groups)
+    alone = jump.own_unrest(np.array([8.0, 0.9, 1.1, nan, nan]), groups, range(5))
     assert alone[0] == 8.0 and alone[1] == pytest.approx(0.9 / 4.55)
     assert np.isnan(alone[3:]).all()
-    unknown = jump.own_unrest(np.array([8.0, nan, 5.0, nan, 4.0]), groups)
+    unknown = jump.own_unrest(np.array([8.0, nan, 5.0, nan, 4.0]), groups, range(5))
     assert unknown[0] == 8.0 and unknown[2] == 5.0
 
 
@@ -293,3 +293,28 @@ def test_a_contact_does_not_heal_by_itself_but_what_was_believed_may_be_taken_ba
     assert jump.find(far, np.full(2, 8.0), np.ones(2), nobody).own.all(), "a probe that came off"
     worse = replace(seen, evidence=-evidence)
     assert jump.find(worse, np.full(2, 8.0), np.ones(2), nobody).own.all()
+
+
+@pytest.mark.parametrize("clear_sd", [0.5, 3.0, 4.9, 5.1, 9.0, 30.0])
+def test_in_a_quiet_window_nothing_is_found(clear_sd: float) -> None:
+    """`quiet` spares the search, so it may never be quiet where the search finds."""
+    random, joints = np.random.default_rng(3), 6
+    groups = np.array([[1, 1, 1, 1, 1, 1], [1, 1, 1, 0, 0, 0]], dtype=bool)
+    said = 0
+    for _ in range(200):
+        watch = jump.empty(joints)
+        information = random.uniform(0.0, 50.0, watch.information.shape) * (random.random() < 0.9)
+        common = random.choice([0.0, 1.0, -1.0])
+        deviations = np.clip(random.normal(common, 1.0, information.shape), -1.0, 1.0) * clear_sd
+        watch = replace(
+            watch,
+            information=information,
+            evidence=deviations * np.sqrt(information),
+            heating=np.ones(joints),
+        )
+        found = jump.find(watch, random.uniform(2.0, 30.0, joints), np.ones(joints), groups)
+        something = bool(found.own.any() or found.common.any())
+        assert not (jump.quiet(watch) and something)
+        said += something
+    assert (said > 0) == (clear_sd > jump.BELIEVED_SD)
+    assert jump.quiet(jump.empty(joints))

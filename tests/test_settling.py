@@ -80,7 +80,7 @@ def asked(joints: int = 3, *, amps: Array = AMPS, soaked: float = 1.0, hour: Arr
 
 
 def believed(of: estimator.Bank, to_come: tuple[Array, Array], limit: Array) -> belief.Believed:
-    question = belief.Question(settling=asked(), air_to_come=to_come, limit_celsius=limit)
+    question = belief.Question(settling=asked(), air_to_come=lambda: to_come, limit_celsius=limit)
     return belief.believe(of, tracked(of), inputs(), question)
 
 

@@ -89,7 +89,60 @@ class PerStep:
     least_walk: Array  # (4, rows) of both modes and both β [K²/s]
     offset_walk: Array  # (rows,) [K²/s]
     sensor_variance: Array  # (rows,) half of that of a single reading [K²]
+    mixes: bool  # some row is driven by neighbours beside its air
     hastens: bool  # β_own of some row may move faster when it surprises
+    tuning: Tuning
+    lengths: dict[float, "Length"] = field(default_factory=dict, repr=False, compare=False)  # of late
+
+    def of_length(self, seconds: float | Array) -> "Length":
+        """What a step of so many seconds, one number or (rows,), asks; kept, since steps are mostly alike."""
+        if not isinstance(seconds, float):
+            return self._of_length(seconds)
+        found = self.lengths.get(seconds)
+        if found is None:
+            if len(self.lengths) >= LENGTHS_KEPT:
+                self.lengths.clear()
+            found = self.lengths[seconds] = self._of_length(seconds)
+        return found
+
+    def _of_length(self, seconds: float | Array) -> "Length":
+        keep, tuning = np.exp(self.rates * seconds), self.tuning
+        # smoothed standardised innovations have variance s/(2 − s) with s the smoothing share (exponentially
+        # weighted moving average, textbook); what is beyond that many deviations is a joint that changes
+        share = 1.0 - np.exp(-np.maximum(seconds, 1.0) / tuning.surprise_seconds)
+        return Length(
+            seconds=np.full(self.rates.shape[1], seconds),
+            remembered=np.exp(-seconds / tuning.forgetting_seconds),
+            surprised=1.0 - np.exp(-seconds / tuning.surprise_seconds),
+            haste=HASTE**0.5 / (tuning.surprise_sd * (share / (2.0 - share)) ** 0.5),
+            keep=keep,
+            gone=1.0 - keep,
+            draughts=self.draughts * seconds,
+            ageing=self.ageing * seconds,
+            least_walk=self.least_walk * seconds,
+            offset_walk=self.offset_walk * seconds,
+        )
+
+
+LENGTHS_KEPT = 8
+# Beyond what is expected by as much as is expected a surprise hastens β_own by this.
+HASTE = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Length:
+    """What is left of both modes after a step, what is gone (2, rows), and `PerStep`'s walks over it [K²]."""
+
+    seconds: Array  # (rows,)
+    remembered: float | Array  # share of what was known of shapes; one number or (rows,), as all that follow
+    surprised: float | Array  # share of a new surprise
+    haste: float | Array  # by which a smoothed surprise is multiplied
+    keep: Array
+    gone: Array
+    draughts: Array
+    ageing: Array
+    least_walk: Array
+    offset_walk: Array
 
 
 def _per_step(bank: Bank) -> PerStep:
@@ -108,6 +161,8 @@ def _per_step(bank: Bank) -> PerStep:
         least_walk=each(t.mode_walk_kelvin**2, 0.1 * t.mode_walk_kelvin**2, t.own_walk_kelvin**2 / hour, 0.0),
         offset_walk=bank.offset_walk_kelvin**2 / hour,
         sensor_variance=0.5 * bank.sensor_sd_kelvin**2,
+        tuning=t,
+        mixes=bool((bank.neighbour_weight != 0.0).any()),
         hastens=bool(np.isfinite(t.surprise_sd).any()),
     )
 

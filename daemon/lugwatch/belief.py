@@ -6,8 +6,9 @@ May import: thermal, resistance, estimator, settling, numpy.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from functools import cache, partial
+from dataclasses import dataclass
+from functools import partial
+from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,22 +42,47 @@ SHARE_SD = 0.12
 UNLEARNED_SD = 0.2
 
 
+_Answer = TypeVar("_Answer")
+
+
+class _Once(Generic[_Answer]):
+    """An answer that is worked out when it is first asked, and kept."""
+
+    __slots__ = ("_answer", "_ask")
+
+    def __init__(self, ask: Callable[[], _Answer]) -> None:
+        self._ask = ask
+        self._answer: _Answer | None = None
+
+    def __call__(self) -> _Answer:
+        if self._answer is None:
+            self._answer = self._ask()
+        return self._answer
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Believed:
     """The bank's answer per joint (joints,), each spread with the disagreement of shapes in it."""
 
     rise_kelvin_at_rated: Array  # β
     rise_sd_kelvin_at_rated: Array  # the filter's own: for what is held against itself earlier
-    own_kelvin_at_rated: Array
-    reference_celsius: Array  # what the probe would show without current, offset included
-    settles_celsius: Array  # air as it is now; +inf: thermal runaway
-    settles_sd_kelvin: Array
-    further: Callable[[], "Further"]  # kept once asked
+    reference: Callable[[], Array]  # [°C] what the probe would show without current, offset included
+    settles: Callable[[], settling.Settled]  # air as it is now; kept once asked, since it costs as much…
+    further: Callable[[], "Further"]  # …as all else, and this thrice as much
+
+    @property
+    def settles_celsius(self) -> Array:
+        """+inf: thermal runaway."""
+        return self.settles().celsius
+
+    @property
+    def settles_sd_kelvin(self) -> Array:
+        return self.settles().sd_kelvin
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Further:
-    """What is worked out only when somebody is told, since it costs as much as all else (joints,)."""
+    """What is worked out only when somebody is told (joints,)."""
 
     truth_sd_kelvin_at_rated: Array  # of the rise, against the truth: for what is shown
     ends_celsius: Array  # as settles, where the air is heading; NaN: not known
@@ -71,7 +97,8 @@ class Question:
     """What the bank is asked, (joints,)."""
 
     settling: settling.Asked
-    air_to_come: tuple[Array, Array]  # expected change and its deviation [K]; NaN: not known
+    # expected change and its deviation [K]; NaN: not known
+    air_to_come: Callable[[], tuple[Array, Array]]
     limit_celsius: Array
 
 
@@ -79,35 +106,39 @@ def believe(bank: Bank, tracked: Tracked, inputs: Inputs, question: Question) ->
     """Answers at the present currents and, when asked further, at the rated ones."""
     weight = weights(tracked)
     beta = tracked.mean[:, OWN] + tracked.mean[:, SOAK]
-    reference = reference_celsius(bank, inputs)
-    unknown = np.isnan(reference)
-    if unknown.any():
-        reference = np.where(unknown, surroundings_celsius(bank, tracked), reference)
-    settled = settling.settle(bank, tracked, inputs, question.settling)
+    network = _Once(partial(settling.solve, bank, tracked, inputs, question.settling))
+    settles = _Once(lambda: settling.settled(network()))
     rise, rise_sd = mix(weight, beta, sum_variance(tracked.covariance))
-    centres = np.stack([tracked.mean[:, OWN], reference + tracked.mean[:, OFFSET]])
-    own, around = np.einsum(
-        "jk,mjk->mj", weight.reshape(bank.joints, -1), centres.reshape(2, bank.joints, -1)
-    )
     return Believed(
         rise_kelvin_at_rated=rise,
         rise_sd_kelvin_at_rated=rise_sd,
-        own_kelvin_at_rated=own,
-        reference_celsius=around,
-        settles_celsius=settled.celsius,
-        settles_sd_kelvin=settled.sd_kelvin,
-        further=cache(partial(_further, bank, tracked, inputs, question, settled)),
+        reference=partial(_reference_celsius, bank, tracked, inputs, weight),
+        settles=settles,
+        further=_Once(lambda: _further(bank, tracked, inputs, question, network(), settles())),
     )
 
 
+def _reference_celsius(bank: Bank, tracked: Tracked, inputs: Inputs, weight: Array) -> Array:
+    reference = reference_celsius(bank, inputs)
+    unknown = np.isnan(reference)
+    reference = np.where(unknown, surroundings_celsius(bank, tracked), reference)
+    around = weight * (reference + tracked.mean[:, OFFSET])
+    result: Array = around.reshape(bank.joints, -1).sum(axis=1)
+    return result
+
+
 def _further(
-    bank: Bank, tracked: Tracked, inputs: Inputs, question: Question, settled: settling.Settled
+    bank: Bank,
+    tracked: Tracked,
+    inputs: Inputs,
+    question: Question,
+    network: settling.Network,
+    settled: settling.Settled,
 ) -> Further:
-    asked, (change, change_sd) = question.settling, question.air_to_come
-    rated = settling.settle_rated(bank, tracked, inputs, asked)
-    later = replace(inputs, air_celsius=inputs.air_celsius + np.nan_to_num(change))
-    ends = settling.settle(bank, tracked, later, asked, np.nan_to_num(change_sd))
+    asked, (change, change_sd) = question.settling, question.air_to_come()
+    rated = settling.settled_rated(network)
     known = ~np.isnan(change)
+    ends = settling.settled_later(network, np.where(known, change, 0.0), np.where(known, change_sd, 0.0))
     return Further(
         truth_sd_kelvin_at_rated=settling.rise_sd_kelvin(bank, tracked, inputs, asked),
         ends_celsius=np.where(known, ends.celsius, np.nan),
@@ -120,8 +151,8 @@ def _further(
 
 def _seconds_to_limit(bank: Bank, tracked: Tracked, question: Question, reference: Array) -> Array:
     """Heads for where the neighbours settle at once: a little early, and it ends where settling ends."""
-    present = np.nan_to_num(question.settling.present_amps_squared)
-    loading = per_row(present) / bank.rated_amps_squared
+    present = question.settling.present_amps_squared
+    loading = per_row(np.where(np.isnan(present), 0.0, present)) / bank.rated_amps_squared
     ahead = thermal.ahead_of(
         tracked.mean[:, FAST] + bank.fast_weight * tracked.air_fast_celsius,
         tracked.mean[:, SLOW] + (1.0 - bank.fast_weight) * tracked.air_slow_celsius,

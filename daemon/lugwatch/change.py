@@ -6,6 +6,8 @@ Not here: what is compared (`creep`), thresholds for alerts, baselines (`trend`)
 """
 
 import math
+from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -206,6 +208,22 @@ def theil_sen_by_time_apart(times: ArrayLike, values: ArrayLike, share: float = 
         slope_high=at((total + width) / 2.0) if bounded else math.inf,
         intercept=float(np.median(y - slope * t)),
     )
+
+
+def quantile_of_others(values: Array, share: float, places: Sequence[int]) -> list[float]:
+    """For each of `places` among at least two values, the quantile (linear between two) of all the others."""
+    numbers = values.tolist()
+    ordered = sorted(numbers)
+    at = share * (len(ordered) - 2)
+    low, part = int(at), at - int(at)
+    result = []
+    for place in places:
+        # without its own value all above it stand one place lower
+        own = bisect_left(ordered, numbers[place])
+        below = ordered[low + (low >= own)]
+        above = ordered[low + 1 + (low + 1 >= own)] if part > 0.0 else below
+        result.append(below + part * (above - below))
+    return result
 
 
 def _ties(values: Array) -> NDArray[np.int64]:

@@ -4,14 +4,17 @@ All joints in one air are driven by the same reading. If that reading has jumped
 itself has not, each joint's filter errs by d times a signature that follows from its own lags and its
 filter's own gains, as in `jump`; only the size is common to all of them. When one size explains what
 the whole company shows, nobody's contact is accused and the air probe is named.
-Not here: changes of single joints (`jump`), what is said (`alert_rules`). May import: estimator, numpy.
+Not here: changes of single joints (`jump`), what is said (`alert_rules`).
+May import: change, estimator, numpy.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from lugwatch import change
 from lugwatch.estimator import (
     FAST,
     OBSERVED,
@@ -24,6 +27,7 @@ from lugwatch.estimator import (
     Bank,
     Inputs,
     Tracked,
+    kept_by_centre,
     per_row,
 )
 
@@ -88,8 +92,7 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
         error[:, number] = 0.0
         fast[:, number] = slow[:, number] = information[:, number] = evidence[:, number] = 0.0
         number, since = (number + 1) % MOMENTS, 0.0
-    keep_fast = np.exp(-seconds / bank.tau_fast_seconds[centre])[:, None]
-    keep_slow = np.exp(-seconds / bank.tau_slow_seconds[centre])[:, None]
+    keep_fast, keep_slow = kept_by_centre(bank, tracked)
     heating = tracked.heating[centre][:, None]
     error[:, :, FAST] = keep_fast * error[:, :, FAST] + (1.0 - keep_fast) * heating * error[:, :, OWN]
     error[:, :, SLOW] = keep_slow * error[:, :, SLOW] + (1.0 - keep_slow) * heating * error[:, :, SOAK]
@@ -120,6 +123,14 @@ def _share(bank: Bank, inputs: Inputs) -> Array:
     silent = per_row(np.isnan(inputs.neighbour_celsius))
     result: Array = np.where(silent, 1.0, 1.0 - bank.neighbour_weight)
     return result
+
+
+def quiet(watch: Watch, airs: Flags, learned: Flags) -> bool:
+    """Whether nothing in it is so clear that `find` could find anything: so in nearly every window."""
+    told = (airs & learned).astype(np.float64)
+    common, total = told @ watch.evidence, told @ watch.information
+    least = min(BELIEVED_SD, PENDING_SD)
+    return bool((common * common <= least * least * total).all())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,11 +240,12 @@ class Beside:
     shadowed: Flags  # what it shows is little beside what a joint on the same metal shows
 
 
-def beside(ratio: Array, rise_now_kelvin: Array, airs: Flags, metal: Flags) -> Beside:
+def beside(ratio: Array, rise_now_kelvin: Array, airs: Flags, metal: Flags, asked: Sequence[int]) -> Beside:
     """What of a slow change may be a fan that stopped, or a neighbour's heat.
 
     ratio: (joints,) rise against baseline, NaN: not known or not judged now; rise_now_kelvin: (joints,)
-    what the present current makes of it; airs: (airs, joints); metal: (joints, joints).
+    what the present current makes of it; airs: (airs, joints); metal: (joints, joints);
+    asked: joints that somebody wants to know of.
     """
     known = ~np.isnan(ratio)
     gained = np.where(known, rise_now_kelvin * (1.0 - 1.0 / np.maximum(ratio, 1e-3)), 0.0)
@@ -244,8 +256,7 @@ def beside(ratio: Array, rise_now_kelvin: Array, airs: Flags, metal: Flags) -> B
         told = np.flatnonzero(air & known)
         if len(told) <= COMPANY:
             continue
-        for joint in told:
-            others = ratio[told[told != joint]]
-            # what three quarters of them show at least
-            common[joint] = max(1.0, float(np.quantile(others, 0.25)))
+        # what three quarters of the others show at least
+        places = np.flatnonzero(np.isin(told, asked)).tolist()
+        common[told[places]] = np.maximum(1.0, change.quantile_of_others(ratio[told], 0.25, places))
     return Beside(ratio=common, shadowed=shadowed)

@@ -130,8 +130,11 @@ def look(
     tracked: as it was before this window; inputs: of this window, with every current as it was read.
     """
     standing = [i for i, trace in enumerate(memory.traces) if _stands(plan, trace, i)]
-    on = np.isin(plan.current, standing) & plan.tracked & tracked.started
-    course = current_course.follow(memory.course, on, bank, tracked, inputs, gap_seconds)
+    if standing or memory.course.tracked is not None:
+        on = np.isin(plan.current, standing) & plan.tracked & tracked.started
+        course = current_course.follow(memory.course, on, bank, tracked, inputs, gap_seconds)
+    else:
+        course = memory.course
     off_course = current_course.off_course(course, inputs.probe_celsius)
     doubted = list(memory.doubted)
     stuck = list(memory.stuck)
@@ -142,13 +145,13 @@ def look(
         doubted[i] = _judge(plan, memory.traces[i], channel, taken, i, stuck[i], bool(window.silent[i]))
     unknown = _unknown(doubted)
     length = window.end_seconds - window.start_seconds
-    return replace(
-        memory,
+    return Memory(
         traces=tuple(
             current_trace.next_window(trace) if trace.window_readings else trace for trace in memory.traces
         ),
         doubted=tuple(doubted),
         stuck=tuple(stuck),
+        others_amps=memory.others_amps,
         course=course,
         doubted_seconds=np.where(unknown, memory.doubted_seconds + length, 0.0),
     )
@@ -229,6 +232,8 @@ def _unknown(doubted: Sequence[Doubted | None]) -> Flags:
 
 def of_joints(plan: Plan, memory: Memory, taken: intake.Intake) -> Flags:
     """Joints (joints,) from whose current nothing may be estimated: doubted, failing, or called stale."""
+    if not (any(memory.doubted) or taken.faults_in_a_row.any()):
+        return np.zeros(len(plan.current), dtype=bool)
     stale = np.array([fault is not None and fault.kind is FaultKind.STALE for fault in taken.last_fault])
     failing = taken.faults_in_a_row >= np.where(stale, 1, plan.thresholds.faults_in_a_row)
     unknown = _unknown(memory.doubted) | (plan.channels.is_amps & failing)
@@ -279,6 +284,8 @@ def lose(
     Else the filter would take the first current that is believed for that of the whole pause. What was
     learned from a number that turned out to be stuck is taken back, and what was concluded from it too.
     """
+    if not (any(memory.doubted) or memory.doubted_seconds.any()):
+        return tracked, watch
     convicted = [d is not None and d.doubt is Doubt.STUCK for d in memory.doubted]
     stuck = np.append(np.array(convicted, dtype=bool), False)[plan.current]
     lost = stuck | (np.append(memory.doubted_seconds, 0.0)[plan.current] >= LOST_SECONDS)
@@ -296,6 +303,8 @@ def without_suspicion(plan: Plan, unknown: Flags, book: Book) -> Book:
 
     unknown: (joints,). Alerts that were raised stay; delays that are running begin anew.
     """
+    if not book.true_since:
+        return book
     cleared = {f"joint {j.joint}" for j, gone in zip(plan.boat.joints, unknown, strict=True) if gone}
     kept = {
         key: since
@@ -310,6 +319,8 @@ def common(plan: Plan, unknown: Flags, ways: NDArray[np.intp], said: Iterable[Fi
 
     ways: (groups,) as `jump.find` gives them.
     """
+    if not ways.any():
+        return list(said)
     company = (plan.groups & ~unknown).sum(axis=1)
     untold = {
         channel
@@ -332,7 +343,7 @@ def findings(plan: Plan, memory: Memory, window: intake.Window) -> list[Finding]
 
 def explained(plan: Plan, memory: Memory, estimates: Sequence[Estimate]) -> tuple[Estimate, ...]:
     """Estimates that say why where a current is not believed, unless the probe itself is silent."""
-    if not _unknown(memory.doubted).any():
+    if not (any(memory.doubted) and _unknown(memory.doubted).any()):
         return tuple(estimates)
     why: dict[str, str] = {}
     for joint, i in zip(plan.boat.joints, plan.current, strict=True):

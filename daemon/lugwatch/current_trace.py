@@ -150,8 +150,7 @@ def take(
         else:
             negative = negative.take(-amps, now, same, known)
     end = positive.end_amps if amps > 0.0 else negative.end_amps
-    return replace(
-        trace,
+    return Trace(
         amps=amps,
         run_readings=trace.run_readings + 1 if same else 1,
         run_since_seconds=trace.run_since_seconds if same else now,

@@ -24,6 +24,7 @@ from lugwatch import kalman, thermal
 
 # who tracks also says what is tracked with: the bank is asked for here
 from lugwatch.bank import DEFAULT_SHAPES as DEFAULT_SHAPES
+from lugwatch.bank import HASTE, Length
 from lugwatch.bank import SHAPE_KNOWN as SHAPE_KNOWN
 from lugwatch.bank import SHAPES_PER_JOINT as SHAPES_PER_JOINT
 from lugwatch.bank import Bank as Bank
@@ -132,7 +133,7 @@ def step(bank: Bank, tracked: Tracked, inputs: Inputs, gap_seconds: float) -> Tr
     # on time is one number. (Lists, since numpy's `all` of sixteen takes thrice as long.)
     since = tracked.stepped.tolist()
     pause = now - since[0] if since and since.count(since[0]) == len(since) else -1.0
-    everything = float((inputs.probe_celsius + inputs.air_celsius + inputs.amps_squared).sum())
+    everything = float(np.add.reduce(inputs.probe_celsius + inputs.air_celsius + inputs.amps_squared))
     if 0.0 <= pause <= gap_seconds and not math.isnan(everything) and all(tracked.started.tolist()):
         return _advance(bank, tracked, inputs, pause, None, None)
     return _unusual(bank, tracked, inputs, gap_seconds)
@@ -197,21 +198,25 @@ def _advance(
     if measured is not None:
         probe = np.where(measured, probe, 0.0)
     per_joint = np.empty((5, joints, 1))
-    apart = inputs.neighbour_celsius - air
     per_joint[0, :, 0] = air
-    per_joint[1, :, 0] = np.where(np.isnan(apart), 0.0, apart)
-    per_joint[2, :, 0] = amps_squared * thermal.resistance_factor(probe)
-    per_joint[3, :, 0] = probe
+    per_joint[1, :, 0] = amps_squared * thermal.resistance_factor(probe)
+    per_joint[2, :, 0] = probe
     # quantisation does not average out while the temperature stands still
-    per_joint[4, :, 0] = 1.0 + 1.0 / np.maximum(inputs.probe_count, 1.0)
+    per_joint[3, :, 0] = 1.0 + 1.0 / np.maximum(inputs.probe_count, 1.0)
+    if bank.per_step.mixes:
+        apart = inputs.neighbour_celsius - air
+        per_joint[4, :, 0] = np.where(np.isnan(apart), 0.0, apart)
     table = np.empty((5, joints, SHAPES_PER_JOINT))
     table[...] = per_joint
-    air, apart, drive, probe, one_reading = table.reshape(5, -1)
+    air, drive, probe, one_reading, apart = table.reshape(5, -1)
 
     # the surroundings through both lags
-    keep = np.exp(bank.per_step.rates * seconds)
-    reference = apart * bank.neighbour_weight
-    reference += air
+    length = bank.per_step.of_length(seconds)
+    keep = length.keep
+    reference = air
+    if bank.per_step.mixes:
+        apart *= bank.neighbour_weight
+        reference = air + apart
     around = np.empty_like(keep)
     around[FAST], around[SLOW] = tracked.air_fast_celsius, tracked.air_slow_celsius
     if measured is not None:
@@ -225,50 +230,50 @@ def _advance(
     surroundings = bank.per_step.paths * around
 
     # a step of time
-    state, spread = tracked.mean.T, tracked.covariance.transpose(1, 2, 0)
+    filters = kalman.pack(tracked.mean.T, tracked.covariance.transpose(1, 2, 0))
     all_loaded = all(loaded.tolist())
-    noise = _noise(bank, tracked, state, seconds, None if all_loaded else loaded)
-    pull = 1.0 - keep
-    pull *= heating
-    mean, covariance = kalman.predict(state, spread, keep, pull, noise)
+    noise = _noise(bank, tracked, kalman.mean_of(filters), length, None if all_loaded else loaded)
+    pull = length.gone * heating
+    kalman.predict(filters, keep, pull, noise)
 
     # what was measured; without current nothing is learned of a resistance: engine soak would be
     # blamed on the joint
     held: Array | None = None
     if measured is not None or not all_loaded:
-        held = np.zeros_like(mean)
+        held = np.zeros((STATES, bank.rows))
         held[OWN] = held[SOAK] = per_row(~loaded)
         if measured is not None:
             held[:, ~measured] = 1.0
     value = probe - surroundings[0]
     value -= surroundings[1]
-    mean, covariance, innovation, deviation, gain = kalman.update(
-        mean, covariance, value, one_reading * bank.per_step.sensor_variance, held
+    innovation, deviation, gain = kalman.update(
+        filters, value, one_reading * bank.per_step.sensor_variance, held
     )
 
     standard = innovation / deviation
     variance = deviation * deviation
-    evidence = np.log(deviation)
-    evidence += 0.5 * standard * standard
-    evidence *= -tuning.evidence_ratio
-    log_weight = tracked.log_weight * _fading(seconds, tuning.forgetting_seconds)
-    log_weight += evidence
+    evidence = standard * standard
+    evidence *= 0.5
+    evidence += np.log(deviation)
+    evidence *= tuning.evidence_ratio
+    log_weight = tracked.log_weight * length.remembered
+    log_weight -= evidence
     if not all_loaded:  # without load a surprise says nothing of the joint
         standard = np.where(per_row(loaded), standard, 0.0)
     surprise = standard - tracked.surprise
-    surprise *= 1.0 - _fading(seconds, tuning.surprise_seconds)
+    surprise *= length.surprised
     surprise += tracked.surprise
     if measured is not None:
         log_weight = np.where(measured, log_weight, tracked.log_weight)
         surprise = np.where(measured, surprise, tracked.surprise)
         innovation = np.where(measured, innovation, 0.0)
         variance = np.where(measured, variance, 1.0)
-    stepped, stepped_by = np.empty(joints), np.empty(bank.rows)
-    stepped[:], stepped_by[:] = inputs.monotonic_seconds, seconds
+    stepped = np.empty(joints)
+    stepped.fill(inputs.monotonic_seconds)
     weighed = log_weight.reshape(joints, SHAPES_PER_JOINT)
     return Tracked(
-        mean=mean.T,
-        covariance=covariance.transpose(2, 0, 1),
+        mean=kalman.mean_of(filters).T,
+        covariance=kalman.covariance_of(filters).transpose(2, 0, 1),
         air_fast_celsius=around[0],
         air_slow_celsius=around[1],
         log_weight=(weighed - np.maximum.reduce(weighed, axis=1, keepdims=True)).ravel(),
@@ -277,57 +282,49 @@ def _advance(
         innovation_variance=variance,
         gain=gain.T,
         heating=heating,
-        stepped_by=stepped_by,
+        stepped_by=length.seconds,
         started=tracked.started if usable is None else tracked.started | usable,
         stepped=stepped,
     )
 
 
-def _fading(seconds: float | Array, tau_seconds: float) -> float | Array:
-    """What is left after so long (as `seconds`) of what fades with this time constant."""
-    if isinstance(seconds, float):
-        return math.exp(-seconds / tau_seconds)
-    left: Array = np.exp(-seconds / tau_seconds)
-    return left
+def kept_by_centre(bank: Bank, tracked: Tracked) -> tuple[Array, Array]:
+    """What the last step left of the fast and the slow mode of each joint's central shape, (joints, 1)."""
+    seconds = tracked.stepped_by
+    first = float(seconds[0]) if len(seconds) else 0.0
+    alike = bool((seconds == first).all())
+    keep = bank.per_step.of_length(first if alike else seconds).keep[:, ::SHAPES_PER_JOINT, None]
+    return keep[FAST], keep[SLOW]
 
 
-def _noise(bank: Bank, tracked: Tracked, state: Array, seconds: float | Array, loaded: Flags | None) -> Array:
+def _noise(bank: Bank, tracked: Tracked, state: Array, length: Length, loaded: Flags | None) -> Array:
     """Process noise (5, rows): a share of what is there, since draughts scale the whole rise."""
-    noise = np.empty_like(state)
+    noise = np.empty(state.shape)
     modes = np.abs(state[:2])
     rise = modes[FAST] + modes[SLOW]
     np.minimum(rise, 40.0, out=rise)
     rise *= rise
-    np.multiply(bank.per_step.draughts, rise, out=noise[:2])
+    np.multiply(length.draughts, rise, out=noise[:2])
     beta = state[OWN] + state[SOAK]
     beta *= beta
     np.maximum(beta, 4.0, out=beta)
-    np.multiply(bank.per_step.ageing, beta, out=noise[2:4])
-    noise[:4] += bank.per_step.least_walk
+    np.multiply(length.ageing, beta, out=noise[2:4])
+    noise[:4] += length.least_walk
     if bank.per_step.hastens:
-        noise[OWN] *= _haste(bank, tracked, seconds)
+        noise[OWN] *= _haste(tracked, length.haste)
     if loaded is not None:  # a joint without current neither ages nor shows it
         noise[OWN : SOAK + 1] *= per_row(loaded)
-    noise[OFFSET] = bank.per_step.offset_walk
-    noise *= seconds
+    noise[OFFSET] = length.offset_walk
     return noise
 
 
-def _haste(bank: Bank, tracked: Tracked, seconds: float | Array) -> Array:
-    """How many times faster β_own may walk (rows,): 1 while innovations are as expected.
-
-    Smoothed standardised innovations have variance s/(2 − s) with s the smoothing share (exponentially
-    weighted moving average, textbook); what is beyond that many deviations is a joint that changes.
-    """
-    t = bank.tuning
-    least = max(seconds, 1.0) if isinstance(seconds, float) else np.maximum(seconds, 1.0)
-    share = 1.0 - _fading(least, t.surprise_seconds)
+def _haste(tracked: Tracked, per_kelvin: float | Array) -> Array:
+    """How many times faster β_own may walk (rows,): 1 while innovations are as expected."""
     over = np.abs(tracked.surprise)
-    over /= t.surprise_sd * (share / (2.0 - share)) ** 0.5
-    over -= 1.0
+    over *= per_kelvin
+    over -= HASTE**0.5
     np.maximum(over, 0.0, out=over)
     over *= over
-    over *= 20.0
     over += 1.0
     return np.minimum(over, 400.0, out=over)
 

@@ -7,14 +7,14 @@ Not here: what a reset does to shapes and filter (`anew`), how entries are writt
 May import: trend, resistance, plan, model, numpy.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lugwatch import resistance, trend
-from lugwatch.model import Condition, Estimate, JointBaseline, JournalEntry
+from lugwatch.model import Condition, JointBaseline, JournalEntry
 from lugwatch.plan import Plan
 
 Array = NDArray[np.float64]
@@ -217,25 +217,27 @@ def told(
     )
 
 
-def with_baselines(
-    plan: Plan, memory: Memory, baseline: trend.Baseline, estimates: Sequence[Estimate]
-) -> tuple[Estimate, ...]:
-    """The same estimates, each with what it is compared with."""
-    place = {joint.joint: i for i, joint in enumerate(plan.boat.joints)}
-    result = []
-    for estimate in estimates:
-        i = place[estimate.joint]
-        if memory.taken_time[i] > 0:
-            against = replace(
-                estimate,
-                baseline_rise_coefficient=_coefficient(plan, baseline.rise_kelvin, i),
-                baseline_rise_coefficient_sd=_coefficient(plan, baseline.rise_sd_kelvin, i),
-                baseline_time=int(memory.begun_time[i]),
-            )
-            result.append(against)
-        else:
-            result.append(estimate)
-    return tuple(result)
+class Compared(NamedTuple):
+    """What a joint is compared with: K/A², and when its load began [ms]; None: nothing yet."""
+
+    rise_coefficient: float | None
+    rise_coefficient_sd: float | None
+    baseline_time: int | None
+
+
+def compared(plan: Plan, memory: Memory, baseline: trend.Baseline) -> list[Compared]:
+    """For each joint."""
+    squared = plan.rated_amps**2
+    columns = (
+        memory.taken_time.tolist(),
+        (baseline.rise_kelvin / squared).tolist(),
+        (baseline.rise_sd_kelvin / squared).tolist(),
+        memory.begun_time.tolist(),
+    )
+    return [
+        Compared(rise, sd, begun) if taken > 0 else Compared(None, None, None)
+        for taken, rise, sd, begun in zip(*columns, strict=True)
+    ]
 
 
 def _coefficient(plan: Plan, kelvin: Array, i: int | np.intp) -> float:

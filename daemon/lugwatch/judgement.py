@@ -6,6 +6,7 @@ Arrays become plain numbers here, and NaN becomes None. Not here: the filter (`e
 
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from lugwatch import (
     belief,
     company,
     estimator,
+    headroom,
     jump,
     learning,
     screening,
@@ -26,7 +28,7 @@ from lugwatch import (
 )
 from lugwatch.alert_states import Book, Finding
 from lugwatch.intake import Intake, Window
-from lugwatch.model import JointState, Quantity
+from lugwatch.model import Condition, JointState, Quantity
 from lugwatch.passages import Observation
 from lugwatch.plan import MISSING, Plan
 
@@ -52,6 +54,7 @@ class Memory:
     hour_amps_squared: Array  # mean over the last hour under way
     loaded_amps_squared: Array  # and over its last hour of load
     past_air: air_ahead.Past
+    ends_celsius: Array  # when they were last worked out; NaN: never
     put_out_seconds: float
     states: tuple[JointState, ...]
 
@@ -65,6 +68,7 @@ def empty(joints: int) -> Memory:
         hour_amps_squared=np.full(joints, np.nan),
         loaded_amps_squared=np.full(joints, np.nan),
         past_air=air_ahead.empty(joints),
+        ends_celsius=np.full(joints, np.nan),
         put_out_seconds=-math.inf,
         states=(JointState.LEARNING,) * joints,
     )
@@ -77,7 +81,7 @@ class Seen:
     believed: belief.Believed
     memory: Memory
     probe_celsius: Array  # of this window; NaN: nothing read in it
-    reference_celsius: Array  # NaN: no air
+    driven: Flags  # tracked, and what drives it is known
     amps: Array
     loaded: Flags
     judged: Flags  # loaded, tracked, and every input there
@@ -87,6 +91,7 @@ class Seen:
     rate_kelvin_per_minute: Array
     explained_kelvin_per_minute: Array
     rise_now_kelvin: Array  # where the present current alone would bring it
+    may_end_celsius: Array  # where each settles; NaN: below its limit for certain
 
 
 def look(
@@ -99,8 +104,9 @@ def look(
     inputs: estimator.Inputs,
     record: learning.Record,
     gap_seconds: float,
+    due: bool,
 ) -> Seen:
-    """All figures of all joints at the end of a window."""
+    """All figures of all joints at the end of a window. due: a row of each is put out."""
     length = window.end_seconds - window.start_seconds
     present = settling.follow(memory.present_amps_squared, inputs.amps_squared, length, PRESENT_SECONDS)
     hour, loaded = settling.follow_hours(memory.hour_amps_squared, memory.loaded_amps_squared, inputs, length)
@@ -116,10 +122,17 @@ def look(
     past_air = air_ahead.remember(memory.past_air, inputs.air_celsius, window.end_seconds)
     question = belief.Question(
         settling=asked,
-        air_to_come=air_ahead.expected(past_air, record.air_ahead, inputs.air_celsius, window.end_seconds),
+        air_to_come=partial(
+            air_ahead.expected, past_air, record.air_ahead, inputs.air_celsius, window.end_seconds
+        ),
         limit_celsius=plan.limit_celsius,
     )
     believed = belief.believe(bank, tracked, inputs, question)
+    ends, may_end = memory.ends_celsius, np.full(bank.joints, np.nan)
+    # ends move slowly: half of the least room that was left is a bound that nearly always holds
+    room = 0.5 * float(np.min(plan.limit_celsius - ends, initial=np.inf))
+    if due or not (room > 0.0 and headroom.surely_below(bank, tracked, inputs, asked, ends + room)):
+        ends = may_end = believed.settles_celsius
     present_known = np.where(np.isnan(present), 0.0, present)
     current = tracked.started & plan.tracked & (window.end_seconds - tracked.stepped < gap_seconds)
     complete = ~np.isnan(inputs.air_celsius + inputs.amps_squared)
@@ -139,9 +152,10 @@ def look(
             hour_amps_squared=hour,
             loaded_amps_squared=loaded,
             past_air=past_air,
+            ends_celsius=ends,
         ),
         probe_celsius=inputs.probe_celsius,
-        reference_celsius=np.where(complete & current, believed.reference_celsius, np.nan),
+        driven=complete & current,
         amps=np.where(plan.current == MISSING, np.nan, window.amps[plan.current]),
         loaded=inputs.loaded,
         judged=judged,
@@ -150,6 +164,7 @@ def look(
         ratio_sd=ratio_sd,
         rate_kelvin_per_minute=rate,
         rise_now_kelvin=np.abs(rise) * drive,
+        may_end_celsius=may_end,
         explained_kelvin_per_minute=60.0 * np.maximum(rise, 0.0) * drive / fastest,
     )
 
@@ -179,7 +194,8 @@ def joint_findings(
 ) -> list[Finding]:
     """Every joint rule on every joint of which it could say something that changes the book.
 
-    unrest_ratio: (joints,) restlessness against the most while the joint was well, NaN: not known.
+    unrest_ratio: (joints,) restlessness against the most while the joint was well, its company's in it;
+    NaN: not known.
     """
     believed = seen.believed
     figures = screening.Figures(
@@ -188,23 +204,33 @@ def joint_findings(
         ratio=seen.ratio,
         change_ratio=watch.ratio,
         unrest_ratio=unrest_ratio,
-        settles_celsius=believed.settles_celsius,
+        settles_celsius=seen.may_end_celsius,
         rising_kelvin_per_minute=seen.rate_kelvin_per_minute,
         rising_limit_kelvin_per_minute=plan.loosest.rising_kelvin_per_minute,
     )
     accused = screening.may_accuse(figures, plan.loosest, alert_rules.JOINT_RULES)
     concerned = alert_states.joints_concerned(book)
+    if not concerned and True not in accused:
+        return []
+    # what the company shows too only ever makes it less, so the screen is as good without
+    asked = [i for i, joint in enumerate(plan.boat.joints) if accused[i] or joint.joint in concerned]
+    unrest_ratio = jump.own_unrest(unrest_ratio, plan.groups, asked)
     visible = seen.judged & (seen.rise_now_kelvin >= jump.VISIBLE_KELVIN)
     shown = np.where(visible, seen.ratio, np.nan)
-    beside = company.beside(shown, seen.rise_now_kelvin, plan.airs, plan.metal)
+    beside = company.beside(shown, seen.rise_now_kelvin, plan.airs, plan.metal, asked)
+    heading = alert_states.is_said(book, Condition.HEADING_HOT)
     findings: list[Finding] = []
-    for i, joint in enumerate(plan.boat.joints):
-        if not (accused[i] or joint.joint in concerned):
-            continue
+    for i in asked:
+        joint = plan.boat.joints[i]
         judged, certain = bool(seen.judged[i]), bool(seen.certain[i])
         thresholds = plan.of_joint[i]
+        # where it ends is asked of one that a rule could accuse, and while it may end an alert
+        if accused[i] or heading:
+            end, end_sd = float(believed.settles_celsius[i]), float(believed.settles_sd_kelvin[i])
+        else:
+            end = end_sd = math.nan
         explained = 2.0 * float(seen.explained_kelvin_per_minute[i]) if certain else 0.0
-        settles = _known(believed.settles_celsius[i]) if certain and not math.isnan(seen.amps[i]) else None
+        settles = _known(end) if certain and not math.isnan(seen.amps[i]) else None
         facts = alert_rules.JointFacts(
             joint=joint,
             probe_celsius=_known(seen.probe_celsius[i]),
@@ -221,13 +247,11 @@ def joint_findings(
             shadowed=bool(beside.shadowed[i]),
             unrest_ratio=_known(unrest_ratio[i]),
             settles_celsius=settles,
-            settles_sd_kelvin=_known(believed.settles_sd_kelvin[i]) if certain else None,
-            runaway=certain and judged and math.isinf(believed.settles_celsius[i]),
+            settles_sd_kelvin=_known(end_sd) if certain else None,
+            runaway=certain and judged and math.isinf(end),
             # told only of a joint that heads there
             seconds_to_limit=(
-                _known(believed.further().seconds_to_limit[i])
-                if believed.settles_celsius[i] > joint.limit_celsius
-                else None
+                _known(believed.further().seconds_to_limit[i]) if end > joint.limit_celsius else None
             ),
             rising_kelvin_per_minute=_known(seen.rate_kelvin_per_minute[i]),
             rising_limit_kelvin_per_minute=max(thresholds.rising_kelvin_per_minute, explained),
@@ -291,16 +315,14 @@ def channel_findings(
 
 def passage_observation(plan: Plan, seen: Seen, window: Window, time: int, start_time: int) -> Observation:
     """One window as the passage tracker sees it."""
-    watching, channels = plan.boat.watching, plan.channels
-    amps = [
-        (i, c)
-        for i, c in enumerate(channels.channels)
-        if c.quantity is Quantity.AMPS and not window.silent[i]
-    ]
+    watching, channels, silent = plan.boat.watching, plan.channels, window.silent.tolist()
+    amps = [(i, c) for i, c in enumerate(channels.channels) if c.quantity is Quantity.AMPS and not silent[i]]
     flowing = False
+    squared = window.amps_squared.tolist()
     for i, c in amps:
         threshold = watching.passage_amps or watching.current_floor_ratio * (c.rated_amps or 100.0)
-        flowing = flowing or math.sqrt(np.nan_to_num(window.amps_squared[i])) >= threshold
+        # NaN, not known, flows no more than nothing does
+        flowing = flowing or (math.sqrt(squared[i]) if squared[i] >= 0.0 else 0.0) >= threshold
     rated_squared = plan.rated_amps**2
     joints = plan.boat.joints
     peak, count = window.peak.tolist(), window.count.tolist()

@@ -7,14 +7,16 @@ its deviation (generalised likelihood ratio; Willsky and Jones 1976, in Bassevil
 Detection of Abrupt Changes, section 7.2.4; from memory). It sees a doubled contact in minutes because
 it knows what one looks like, and is blind to a draught that comes and goes.
 Only the central shape of each joint is looked at. Not here: what is said about it (`alert_rules`).
-May import: estimator, numpy.
+May import: change, estimator, numpy.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from lugwatch import change
 from lugwatch.estimator import (
     FAST,
     OBSERVED,
@@ -26,6 +28,7 @@ from lugwatch.estimator import (
     Bank,
     Inputs,
     Tracked,
+    kept_by_centre,
     per_row,
     reference_celsius,
 )
@@ -124,8 +127,7 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
         error[:, number, SOAK] = 1.0 - OWN_SHARE
         information[:, number] = evidence[:, number] = 0.0
         number, since = (number + 1) % MOMENTS, 0.0
-    keep_fast = np.exp(-seconds / bank.tau_fast_seconds[centre])[:, None]
-    keep_slow = np.exp(-seconds / bank.tau_slow_seconds[centre])[:, None]
+    keep_fast, keep_slow = kept_by_centre(bank, tracked)
     heating = tracked.heating[centre][:, None]
     error[:, :, FAST] = keep_fast * error[:, :, FAST] + (1.0 - keep_fast) * heating * error[:, :, OWN]
     error[:, :, SLOW] = keep_slow * error[:, :, SLOW] + (1.0 - keep_slow) * heating * error[:, :, SOAK]
@@ -134,7 +136,8 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
     # a load far beyond any it was learned from shows the shape's errors as well
     beyond = np.maximum(1.0, tracked.heating[centre] / np.maximum(watch.known, 1e-3))
     reference = reference_celsius(bank, inputs)[centre]
-    swing = np.abs(np.nan_to_num(reference - tracked.air_fast_celsius[centre]))
+    swing = np.abs(reference - tracked.air_fast_celsius[centre])
+    swing[np.isnan(swing)] = 0.0
     beyond *= np.maximum(1.0, swing / USUAL_SWING_KELVIN)
     mean = tracked.mean[centre]
     lagging = (1.0 - keep_fast[:, 0]) * (heating[:, 0] * mean[:, OWN] - mean[:, FAST])
@@ -142,8 +145,8 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
     variance = (tracked.innovation_variance[centre] + (LAGGING_RATIO * lagging) ** 2) * beyond**2
     own_variance = variance.copy()
     # and of its noises: there they are taken to be what they have been lately
-    quiet = np.clip(watch.square, QUIETEST, 1.0)
-    variance *= np.where(tracked.heating[centre] > watch.busiest, quiet, 1.0)
+    lately = np.minimum(np.maximum(watch.square, QUIETEST), 1.0)
+    variance *= np.where(tracked.heating[centre] > watch.busiest, lately, 1.0)
     visible = (mean[:, OWN] + mean[:, SOAK]) * heating[:, 0] > VISIBLE_KELVIN
     weight = np.where(inputs.loaded & visible & gain.any(axis=1), 1.0 / variance, 0.0)
     information += seen * seen * weight[:, None]
@@ -151,7 +154,7 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
     error -= seen[:, :, None] * gain[:, None, :]
     share = np.where(weight > 0.0, 1.0 - np.exp(-seconds / UNREST_SECONDS), 0.0)
     standard = tracked.innovation[centre] * np.sqrt(np.where(weight > 0.0, 1.0 / own_variance, 0.0))
-    standard = np.clip(standard, -LARGEST_SD, LARGEST_SD)
+    standard = np.minimum(np.maximum(standard, -LARGEST_SD), LARGEST_SD)
     known = np.where(weight > 0.0, 1.0 - np.exp(-seconds / BUSY_SECONDS), 0.0)
     known_heating = watch.known + known * np.maximum(tracked.heating[centre] - watch.known, 0.0)
     return Watch(
@@ -176,6 +179,12 @@ def strongest(watch: Watch) -> tuple[Array, Array, NDArray[np.intp]]:
     rows = np.arange(len(best))
     size = watch.evidence[rows, best] / np.maximum(watch.information[rows, best], 1e-12)
     return deviations[rows, best], size, best
+
+
+def quiet(watch: Watch) -> bool:
+    """Whether nothing in it is so clear that `find` could find anything: so in nearly every window."""
+    least = min(BELIEVED_SD, COMMON_SD)
+    return bool((watch.evidence * watch.evidence <= least * least * watch.information).all())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -243,22 +252,21 @@ def find(
     return Found(deviations=deviations, size_kelvin=size, moment=moment, own=own, common=common)
 
 
-def own_unrest(unrest_ratio: Array, groups: Flags) -> Array:
+def own_unrest(unrest_ratio: Array, groups: Flags, asked: Sequence[int]) -> Array:
     """What of each joint's restlessness (joints,) its company does not share; NaN stays NaN.
 
-    groups: as in `find`. When all joints of one current are restless it is the current that was read late
-    or not at all, and no contact: contacts do not come and go together.
+    groups: as in `find`; asked: joints that somebody wants to know of, the others stay as they are.
+    When all joints of one current are restless it is the current that was read late or not at all, and no
+    contact: contacts do not come and go together.
     """
     result = unrest_ratio.copy()
     for group in groups:
-        told = group & ~np.isnan(unrest_ratio)
-        if np.count_nonzero(told) < COMPANY:
+        told = np.flatnonzero(group & ~np.isnan(unrest_ratio))
+        if len(told) < COMPANY:
             continue
-        for joint in np.flatnonzero(told):
-            others = told.copy()
-            others[joint] = False
-            shared = max(1.0, float(np.median(unrest_ratio[others])))
-            result[joint] = min(result[joint], unrest_ratio[joint] / shared)
+        values, places = unrest_ratio[told], np.flatnonzero(np.isin(told, asked)).tolist()
+        for place, shared in zip(places, change.quantile_of_others(values, 0.5, places), strict=True):
+            result[told[place]] = min(result[told[place]], values[place] / max(1.0, shared))
     return result
 
 

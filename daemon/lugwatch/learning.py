@@ -134,6 +134,8 @@ def request(
 
     One question for all joints of one history.
     """
+    if not (record.stage < STAGES).any():
+        return record, ()
     first = record.stage == 0
     enough = ENOUGH_LOADED_SECONDS if ended else np.where(first, LONG_LOADED_SECONDS, np.inf)
     ready = record.learns & (record.stage < STAGES) & (record.loaded_seconds >= enough)

@@ -200,6 +200,8 @@ def _window(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         state = replace(state, watch=watch, company=beside)
     state, tracked, common = _changes(state, tracked, inputs)
     watch, beside = state.watch, state.company
+    every_seconds = 0.0 if tick.closing else PUT_OUT_SECONDS
+    due = tick.monotonic_seconds - state.judgement.put_out_seconds >= every_seconds - 1e-6
     seen = judgement.look(
         plan,
         state.bank,
@@ -210,8 +212,9 @@ def _window(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         inputs,
         state.record,
         GAP_SECONDS,
+        due,
     )
-    unrest = jump.own_unrest(learning.unrest_ratio(state.record, watch.unrest), plan.groups)
+    unrest = learning.unrest_ratio(state.record, watch.unrest)
     before = state.baseline
     baseline = trend.learn(
         before,
@@ -253,14 +256,15 @@ def _window(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         seen,
         book,
         opened,
+        window.silent,
         telling.Ohms(warmings=warmings, drops=state.drops),
+        partial(journal.compared, plan, noted, baseline),
         tick.time,
         tick.monotonic_seconds,
-        0.0 if tick.closing else PUT_OUT_SECONDS,
+        due,
     )
     health, said = sources_health.look(state.health, plan, window.silent, tick.monotonic_seconds, tick.time)
     told = journal.told(plan, noted, baseline, journal.news(before, baseline, bool(estimates)))
-    estimates = journal.with_baselines(plan, noted, baseline, estimates)
     record = learning.note(state.record, inputs, tracker.open is not None, length, tick.time)
     if closed:
         watch = jump.forget(watch)
@@ -311,6 +315,8 @@ def _changes(
         return state, tracked, np.zeros(len(plan.groups), dtype=np.intp)
     watch = jump.step(state.watch, state.bank, tracked, inputs)
     beside = company.step(state.company, state.bank, tracked, inputs)
+    if jump.quiet(watch) and company.quiet(beside, plan.airs, learned):
+        return replace(state, watch=watch, company=beside), tracked, np.zeros(len(plan.groups), dtype=np.intp)
     air = company.find(beside, plan.airs, learned, jump.strongest(watch)[0])
     if air.believed.any():
         beside, tracked = company.believe(beside, state.bank, tracked, inputs, air, plan.airs)

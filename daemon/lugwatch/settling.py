@@ -10,25 +10,24 @@ Not here: how the filter's rows got there (`estimator`), the page's words. May i
 estimator, numpy.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lugwatch import thermal
+from lugwatch.coupling import Coupled, coupled_celsius
 from lugwatch.estimator import (
-    FAST,
     OFFSET,
     OWN,
     SHAPES_PER_JOINT,
-    SLOW,
     SOAK,
     STATES,
     Bank,
     Inputs,
     Tracked,
     mix,
-    per_row,
+    sum_variance,
     surroundings_celsius,
     weights,
 )
@@ -65,15 +64,6 @@ LEAST_FLOORS = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Coupled:
-    """Joints that settle together, (joints,)."""
-
-    celsius: Array  # those that run away stand at their held temperature
-    gain: Array  # (joints, joints) kelvin of joint i for a kelvin more in the equation of joint j
-    runaway: Flags
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Settled:
     """The end of every joint, (joints,)."""
 
@@ -97,61 +87,65 @@ class Asked:
     soaked: Array  # how far its record let it settle, see `soaked_ratio`
 
 
-def coupled_celsius(
-    alone: Array, coupling: Array, feedback: Array, held: Flags, held_celsius: Array
-) -> Coupled:
-    """Solve T_i = alone_i + Σ_j coupling_ij·T_j + feedback_i·T_i for all joints (joints,).
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Network:
+    """All joints at their present currents, solved: what every question about their ends begins from."""
 
-    Joints that are `held` stay at held_celsius and warm the others from there. The other equations have a
-    settled state exactly if their matrix, I − coupling − feedback, is inverse-positive (an M-matrix; Berman
-    and Plemmons, Nonnegative Matrices in the Mathematical Sciences, ch. 6). Where it is not, the joints with
-    the most feedback of their own run away; they are held in turn until the rest settles, so that a
-    sound neighbour is not accused with them.
-    """
-    joints = len(alone)
-    runaway = np.zeros(joints, dtype=bool)
-    while True:
-        fixed = held | runaway
-        gain = _inverse(np.eye(joints) - np.where(fixed[:, None], 0.0, coupling + np.diag(feedback)))
-        if fixed.all() or bool((gain >= -1e-9).all() and (np.diagonal(gain) > 0.0).all()):
-            break
-        most = feedback[~fixed].max()
-        runaway = runaway | (~fixed & (feedback >= most - 1e-9))
-    return Coupled(celsius=gain @ np.where(fixed, held_celsius, alone), gain=gain, runaway=runaway)
+    rows: "_Rows"
+    coupled: Coupled
+    share: Array  # (joints,) of the neighbours, over a joint's rows
 
 
-def _inverse(matrix: Array) -> Array:
-    """Zeros where there is none."""
-    try:
-        return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
-    except np.linalg.LinAlgError:
-        return np.zeros_like(matrix)
-
-
-def settle(
-    bank: Bank, tracked: Tracked, inputs: Inputs, asked: Asked, air_sd_kelvin: Array | None = None
-) -> Settled:
-    """Where every joint ends at the present currents and in the air of `inputs`.
-
-    A joint of which current, air or past is not known stays at its present temperature.
-    air_sd_kelvin: (joints,) how far that air may be from the one in the end; None: it is held as it is.
-    """
+def solve(bank: Bank, tracked: Tracked, inputs: Inputs, asked: Asked) -> Network:
+    """A joint of which current, air or past is not known stays at its present temperature."""
     rows = _rows(bank, tracked, inputs, asked)
     share = _mean(rows.weight, rows.share)
-    found = _solve(rows, share)
-    neighbours = rows.near @ found.celsius
+    alone, feedback = _equation(rows, rows.drive)
+    coupled = coupled_celsius(alone, share[:, None] * rows.near, feedback, ~rows.known, rows.now)
+    return Network(rows=rows, coupled=coupled, share=share)
+
+
+def settle(bank: Bank, tracked: Tracked, inputs: Inputs, asked: Asked) -> Settled:
+    """Where every joint ends at the present currents and in the air of `inputs`."""
+    return settled(solve(bank, tracked, inputs, asked))
+
+
+def settled(network: Network) -> Settled:
+    """As `settle`, of a network that was solved already."""
+    return _ended(network.rows, network.coupled, np.zeros(len(network.share)))
+
+
+def settled_later(network: Network, change_kelvin: Array, sd_kelvin: Array) -> Settled:
+    """As `settled`, in an air that will have changed by so much (joints,) and is known no better than that.
+
+    Only what joints hold alone is another, so the inverse of their equations is still right.
+    """
+    known = network.rows.known
+    moved = (1.0 - network.rows.share) * np.where(known, change_kelvin, 0.0)[:, None]
+    rows, before = replace(network.rows, apart=network.rows.apart + moved), network.coupled
+    alone, _ = _equation(rows, rows.drive)
+    fixed = ~known | before.runaway
+    coupled = replace(before, celsius=before.gain @ np.where(fixed, rows.now, alone))
+    return _ended(rows, coupled, np.where(known, (1.0 - network.share) * sd_kelvin, 0.0))
+
+
+def _ended(rows: "_Rows", coupled: Coupled, air: Array) -> Settled:
+    neighbours = rows.near @ coupled.celsius
     end = _end(rows, rows.drive, neighbours)
-    spread = _spread(bank, tracked, rows, asked, rows.drive, end)
-    air = np.zeros(len(share)) if air_sd_kelvin is None else (1.0 - share) * air_sd_kelvin
-    sd = _total(found.gain, spread, spread, np.where(rows.known, air, 0.0))
-    return _settled(rows, end, sd, found.runaway | (end.runaway > 0.5), neighbours)
+    spread = _spread(rows, rows.drive, end)
+    sd = _total(coupled.gain, spread, spread, air)
+    return _settled(rows, end, sd, coupled.runaway | (end.runaway > 0.5), neighbours)
 
 
 def settle_rated(bank: Bank, tracked: Tracked, inputs: Inputs, asked: Asked) -> Settled:
     """Where each joint ends at its rated current and all others at their present ones, warmed by it."""
-    rows = _rows(bank, tracked, inputs, asked)
-    share, rated = _mean(rows.weight, rows.share), np.ones_like(rows.drive)
-    found = _solve(rows, share)
+    return settled_rated(solve(bank, tracked, inputs, asked))
+
+
+def settled_rated(network: Network) -> Settled:
+    """As `settle_rated`, of a network that was solved already."""
+    rows, found, share = network.rows, network.coupled, network.share
+    rated = np.ones_like(rows.drive)
     alone, feedback = _equation(rows, rows.drive)
     rated_alone, rated_feedback = _equation(rows, rated)
     fixed = found.runaway | ~rows.known
@@ -164,15 +158,10 @@ def settle_rated(bank: Bank, tracked: Tracked, inputs: Inputs, asked: Asked) -> 
     warmer = gain * (rated_alone + drawn) - found.celsius
     answered = neighbours + answer * warmer / np.where(share > 0.0, share, 1.0)
     end = _end(rows, rated, answered)
-    others = _spread(bank, tracked, rows, asked, rows.drive, _end(rows, rows.drive, neighbours))
-    own = _spread(bank, tracked, rows, asked, rated, end)
+    others = _spread(rows, rows.drive, _end(rows, rows.drive, neighbours))
+    own = _spread(rows, rated, end)
     sd = _total(found.gain * (gain / own_gain)[:, None], others, own, np.zeros(len(share)))
     return _settled(rows, end, sd, (left <= 0.0) | (end.runaway > 0.5), answered)
-
-
-def _solve(rows: "_Rows", share: Array) -> Coupled:
-    alone, feedback = _equation(rows, rows.drive)
-    return coupled_celsius(alone, share[:, None] * rows.near, feedback, ~rows.known, rows.now)
 
 
 def _settled(rows: "_Rows", end: "_End", sd: Array, runaway: Flags, neighbours: Array) -> Settled:
@@ -196,6 +185,12 @@ class _Rows:
     known: Flags  # (joints,)
     now: Array  # (joints,) present temperature
     near: Array  # (joints, joints) weights of the neighbours, each row summing to 1 or 0
+    modes: tuple[tuple[Array, Array], ...]  # each mode, and the β that drives it
+    variance: tuple[Array, Array, Array]  # [K²] of β, of β with b, of b
+    walk: Array  # [K²] heat that nothing measured tells of goes on coming until the joint has settled
+    alone_ratio: Array  # (joints, 1) how much of the rows' disagreement counts
+    draught: Array  # (joints,) share of the rise
+    unsoaked: Array  # (joints,) share of the rise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,36 +227,35 @@ def _equation(rows: _Rows, drive: Array) -> tuple[Array, Array]:
 def _rows(bank: Bank, tracked: Tracked, inputs: Inputs, asked: Asked) -> _Rows:
     present = asked.present_amps_squared
     shape = (bank.joints, SHAPES_PER_JOINT)
-    known = tracked.started & ~np.isnan(present) & ~np.isnan(inputs.air_celsius)
+    airless = np.isnan(inputs.air_celsius)
+    known = tracked.started & ~np.isnan(present) & ~airless
     weight = weights(tracked).reshape(shape)
-    modelled = _mean(
-        weight,
-        (
-            tracked.mean[:, FAST]
-            + tracked.mean[:, SLOW]
-            + tracked.mean[:, OFFSET]
-            + surroundings_celsius(bank, tracked)
-        ).reshape(shape),
-    )
+    fast, slow, own, soak, offset = tracked.mean.T.reshape(STATES, *shape)
+    # where the air is not known nothing better is known than what still soaks through
+    last = surroundings_celsius(bank, tracked).reshape(shape)
+    modelled = _mean(weight, fast + slow + offset + last)
     seen = ~np.isnan(inputs.probe_celsius)
     near = (asked.metal & (known | seen) & ~np.isnan(inputs.neighbour_celsius)[:, None]).astype(float)
     count = near.sum(axis=1, keepdims=True)
     share = np.where(count > 0.0, bank.neighbour_weight.reshape(shape), 0.0)
-    air = np.nan_to_num(inputs.air_celsius)[:, None]
-    # where the air is not known nothing better is known than what still soaks through
-    last = surroundings_celsius(bank, tracked).reshape(shape)
-    beta = (tracked.mean[:, OWN] + tracked.mean[:, SOAK]).reshape(shape)
-    drive = (per_row(np.nan_to_num(present)) / bank.rated_amps_squared).reshape(shape)
+    air = np.where(airless, 0.0, inputs.air_celsius)[:, None]
+    drive = np.where(np.isnan(present), 0.0, present)[:, None] / bank.rated_amps_squared.reshape(shape)
     return _Rows(
         weight=weight,
-        beta=beta,
+        beta=own + soak,
         drive=drive,
         share=np.where(known[:, None], share, 0.0),
         apart=np.where(known[:, None], (1.0 - share) * air, last),
-        offset=tracked.mean[:, OFFSET].reshape(shape),
+        offset=offset,
         known=known,
         now=np.where(seen, inputs.probe_celsius, modelled),
         near=near / np.maximum(count, 1.0),
+        modes=((fast, own), (slow, soak)),
+        variance=_variance(tracked, shape),
+        walk=(bank.offset_walk_kelvin**2 * bank.tau_slow_seconds / HOUR_SECONDS).reshape(shape),
+        alone_ratio=np.where(asked.learned, SHAPES_ALONE, 1.0)[:, None],
+        draught=_draught_ratio(bank, weight),
+        unsoaked=UNSOAKED_RATIO * (1.0 - asked.soaked),
     )
 
 
@@ -276,23 +270,17 @@ def _end(rows: _Rows, drive: Array, neighbours: Array) -> _End:
     )
 
 
-def _spread(bank: Bank, tracked: Tracked, rows: _Rows, asked: Asked, drive: Array, end: _End) -> _Spread:
-    shape, weight = rows.weight.shape, rows.weight
+def _spread(rows: _Rows, drive: Array, end: _End) -> _Spread:
+    weight = rows.weight
     heating = drive * thermal.resistance_factor(end.celsius)[:, None]
     rise = np.abs(_mean(weight, rows.beta * heating))
     feedback = np.minimum(rows.beta * drive * thermal.COPPER_ALPHA_PER_KELVIN, 1.0)
-    disagree = ((end.each - end.celsius[:, None]) * (1.0 - feedback)) ** 2
-    disagree *= np.where(asked.learned, SHAPES_ALONE, 1.0)[:, None]
-    # heat that nothing measured tells of goes on coming until the joint has settled
-    walk = (bank.offset_walk_kelvin**2 * bank.tau_slow_seconds / HOUR_SECONDS).reshape(shape)
-    unsoaked = UNSOAKED_RATIO * (1.0 - asked.soaked) * rise
-    coming = np.zeros(shape)
-    for mode, beta in ((FAST, OWN), (SLOW, SOAK)):
-        coming += np.abs(
-            tracked.mean[:, beta].reshape(shape) * heating - tracked.mean[:, mode].reshape(shape)
-        )
-    apart = _mean(weight, _steady_variance(tracked, heating) + disagree + walk) + unsoaked**2
-    alike = _draught_ratio(bank, weight) * rise + COMING_RATIO * _mean(weight, coming)
+    disagree = ((end.each - end.celsius[:, None]) * (1.0 - feedback)) ** 2 * rows.alone_ratio
+    (fast, own), (slow, soak) = rows.modes
+    coming = np.abs(own * heating - fast) + np.abs(soak * heating - slow)
+    apart = _mean(weight, _steady_variance(rows.variance, heating) + disagree + rows.walk)
+    apart += (rows.unsoaked * rise) ** 2
+    alike = rows.draught * rise + COMING_RATIO * _mean(weight, coming)
     return _Spread(apart=np.where(rows.known, apart, 0.0), alike=np.where(rows.known, alike, 0.0))
 
 
@@ -308,13 +296,18 @@ def _total(gain: Array, others: _Spread, own: _Spread, air: Array) -> Array:
     return result
 
 
-def _steady_variance(tracked: Tracked, heating: Array) -> Array:
+def _variance(tracked: Tracked, shape: tuple[int, int]) -> tuple[Array, Array, Array]:
+    """Of β, of β with b, of b (joints, shapes) [K²]."""
+    covariance = tracked.covariance
+    shared = covariance[:, OWN, OFFSET] + covariance[:, SOAK, OFFSET]
+    beta = sum_variance(covariance)
+    return beta.reshape(shape), shared.reshape(shape), covariance[:, OFFSET, OFFSET].reshape(shape)
+
+
+def _steady_variance(variance: tuple[Array, Array, Array], heating: Array) -> Array:
     """Variance [K²] of β·heating + b of each row (joints, shapes): what β and b share cancels in it."""
-    slope = np.zeros((len(tracked.mean), STATES))
-    slope[:, OWN] = slope[:, SOAK] = heating.ravel()
-    slope[:, OFFSET] = 1.0
-    result: Array = np.einsum("ra,rab,rb->r", slope, tracked.covariance, slope).reshape(heating.shape)
-    return np.maximum(result, 0.0)
+    beta, shared, offset = variance
+    return np.maximum(heating * (heating * beta + 2.0 * shared) + offset, 0.0)
 
 
 def _draught_ratio(bank: Bank, weight: Array) -> Array:
@@ -342,12 +335,12 @@ def rise_sd_kelvin(bank: Bank, tracked: Tracked, inputs: Inputs, asked: Asked) -
     weight = weights(tracked).reshape(shape)
     rated = bank.rated_amps_squared.reshape(shape)[:, 0]
     least = (LEAST_FLOORS * asked.floor_amps) ** 2
-    heating = np.maximum(np.maximum(np.nan_to_num(asked.hour_amps_squared), least) / rated, 1e-6)
+    heating = np.maximum(np.maximum(_known(asked.hour_amps_squared), least) / rated, 1e-6)
     beta = (tracked.mean[:, OWN] + tracked.mean[:, SOAK]).reshape(shape)
     rise = np.abs(_mean(weight, beta))
-    split = _mean(weight, _steady_variance(tracked, np.repeat(heating[:, None], shape[1], axis=1)))
+    split = _mean(weight, _steady_variance(_variance(tracked, shape), heating[:, None]))
     share = bank.neighbour_weight.reshape(shape)
-    warmer = np.nan_to_num(inputs.neighbour_celsius - inputs.air_celsius)
+    warmer = _known(inputs.neighbour_celsius - inputs.air_celsius)
     over_one = beta + (share - _mean(weight, share)[:, None]) * (warmer / heating)[:, None]
     _, disagree = mix(weight.ravel(), over_one.ravel(), np.zeros(over_one.size))
     offset = _mean(weight, tracked.mean[:, OFFSET].reshape(shape))
@@ -363,9 +356,14 @@ def rise_sd_kelvin(bank: Bank, tracked: Tracked, inputs: Inputs, asked: Asked) -
     return result
 
 
+def _known(values: Array) -> Array:
+    """0 for NaN. (numpy's own looks for infinities too, at five times the time.)"""
+    return np.where(np.isnan(values), 0.0, values)
+
+
 def _log_ratio(one: Array, other: Array) -> Array:
     """ln(one/other), 0 where either is not known."""
-    known = (one > 0.0) & (np.nan_to_num(other) > 0.0)
+    known = (one > 0.0) & (_known(other) > 0.0)
     result: Array = np.log(np.where(known, one, 1.0) / np.where(known, other, 1.0))
     return result
 
@@ -379,9 +377,10 @@ def soaked_ratio(most_soaked: Array, busiest: Array) -> Array:
 
 def follow(before: Array, now: Array, length_seconds: float | Array, over_seconds: float | Array) -> Array:
     """An exponential mean (…,) one window of length_seconds further; NaN begins anew or ends it."""
-    share = 1.0 - np.exp(-np.asarray(length_seconds) / over_seconds)
+    share = 1.0 - np.exp(-length_seconds / over_seconds)
     followed = before + share * (now - before)
-    result: Array = np.where(np.isnan(before) | np.isnan(now), now, followed)
+    # NaN where either is
+    result: Array = np.where(np.isnan(followed), now, followed)
     return result
 
 

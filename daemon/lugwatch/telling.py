@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from lugwatch import alert_rules, resistance
 from lugwatch.alert_states import Book
-from lugwatch.intake import Intake, silent_after_seconds
+from lugwatch.intake import Intake
+from lugwatch.journal import Compared
 from lugwatch.judgement import Memory, Seen
 from lugwatch.model import ACTIVE_STATES, Condition, Estimate, JointState
 from lugwatch.plan import MISSING, Plan
@@ -67,23 +68,30 @@ def estimates(
     seen: Seen,
     book: Book,
     intake: Intake,
+    window_silent: NDArray[np.bool_],
     ohms: Ohms,
+    compared: Callable[[], Sequence[Compared]],
     time: int,
     now: float,
-    every_seconds: float,
+    due: bool,
 ) -> tuple[Memory, tuple[Estimate, ...]]:
-    """The row of each joint, when it is time or when its state has changed."""
-    patience = silent_after_seconds(intake, plan.boat.watching)
-    silent = (now - intake.read_seconds > patience)[plan.probe].tolist()
+    """The row of each joint, when it is time or when its state has changed.
+
+    window_silent: (channels,) at the end of the window; compared: with what each joint is, called only when a
+    row is put out; due: it is time.
+    """
+    silent = window_silent[plan.probe].tolist()
     states = joint_states(plan, seen, book, silent)
-    due = now - seen.memory.put_out_seconds >= every_seconds - 1e-6
     asked = [i for i in range(len(states)) if due or states[i] is not seen.memory.states[i]]
     put_out = now if due else seen.memory.put_out_seconds
     memory = replace(seen.memory, states=states, put_out_seconds=put_out)
     if not asked:
         return memory, ()
     figures, apparent = _figures(plan, seen, intake), _apparent(plan, seen, ohms)
-    return memory, tuple(_estimate(plan, figures, i, states[i], silent[i], time, apparent[i]) for i in asked)
+    against = compared()
+    return memory, tuple(
+        _estimate(plan, figures, i, states[i], silent[i], time, apparent[i], against[i]) for i in asked
+    )
 
 
 def _apparent(plan: Plan, seen: Seen, ohms: Ohms) -> Sequence[resistance.Apparent | None]:
@@ -142,7 +150,7 @@ def _figures(plan: Plan, seen: Seen, intake: Intake) -> _Figures:
                 intake.read_time[probe].tolist(), intake.read_seconds[probe].tolist(), strict=True
             )
         ],
-        reference=_plain(seen.reference_celsius),
+        reference=_plain(np.where(seen.driven, believed.reference(), np.nan)),
         amps=_plain(seen.amps),
         rise_coefficient=(believed.rise_kelvin_at_rated / rated_squared).tolist(),
         rise_coefficient_sd=(further.truth_sd_kelvin_at_rated / rated_squared).tolist(),
@@ -169,6 +177,7 @@ def _estimate(
     silent: bool,
     time: int,
     apparent: resistance.Apparent | None,
+    against: Compared,
 ) -> Estimate:
     joint = plan.boat.joints[i]
     celsius = None if silent else figures.celsius[i]
@@ -206,6 +215,9 @@ def _estimate(
         settles_at_rated_sd_kelvin=None if at_rated is None else figures.settles_rated_sd[i],
         seconds_to_limit=figures.seconds_to_limit[i] if shown and figures.judged[i] else None,
         limit_celsius=joint.limit_celsius,
+        baseline_rise_coefficient=against.rise_coefficient,
+        baseline_rise_coefficient_sd=against.rise_coefficient_sd,
+        baseline_time=against.baseline_time,
     )
 
 
