@@ -2,7 +2,7 @@
 
 pydantic checks the text; inside, only `model.Boat` and the dataclasses below are used. Keys that
 belong to a source are checked by that source's own model (`sources.registry`), not here.
-May import: errors, units, model, materials.
+May import: errors, units, model, materials, config_tables, config_parts.
 """
 
 import difflib
@@ -16,6 +16,8 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from lugwatch import config_parts
+from lugwatch.config_parts import PageSettings
 from lugwatch.config_tables import ChannelTable, CurrentTable, Document, JointTable, MqttTable, ProbeTable
 from lugwatch.errors import ConfigurationError, UserError
 from lugwatch.materials import IEC_60228_OHMS_PER_KM
@@ -70,6 +72,7 @@ class Configuration:
     web_host: str
     web_port: int
     temperature_unit: str
+    page: PageSettings
     onewire_path: Path
     warnings: tuple[str, ...]
 
@@ -130,6 +133,7 @@ def _check(path: Path, data: dict[str, Any], lenient: bool) -> Configuration:
         web_host=document.web.host,
         web_port=document.web.port,
         temperature_unit=document.web.temperature_unit,
+        page=config_parts.page_settings(document, folder),
         onewire_path=folder / document.onewire.path,
         warnings=warnings,
     )
@@ -290,7 +294,7 @@ def _cross_check(document: Document) -> list[str]:
                 f"one of {', '.join(CableClass)} (°C)"
             )
         mistakes += _cable_mistakes(where, table)
-    return mistakes
+    return [*mistakes, *config_parts.mistakes(document)]
 
 
 def _cable_mistakes(where: str, table: JointTable) -> list[str]:

@@ -20,6 +20,7 @@ from lugwatch.cli import (
     joints,
     journal,
     passages,
+    passphrase,
     probes,
     proofs,
     prove,
@@ -62,6 +63,7 @@ for module in (
     divider,
 ):
     commands.add_command(module.command)
+commands.add_command(passphrase.command)
 
 
 def main(arguments: list[str] | None = None) -> None:
