@@ -3,7 +3,7 @@ import { onLookChange } from "./choices.js";
 import { byId, say } from "./dom.js";
 import { showFigures } from "./figures.js";
 import { startLines } from "./lines.js";
-import { HEARD } from "./live.js";
+import { HEARD, latest } from "./live.js";
 import { showOverPassages } from "./over_passages.js";
 import { startPassageChart } from "./passage_chart.js";
 import { showSeason } from "./season.js";
@@ -29,11 +29,13 @@ async function startJoint() {
   if (joint.span) startLines(id, joint.span);
   else say(byId("chart-note"), t("chart.nothing"));
   onLookChange(show);
-  document.addEventListener(HEARD, (event) => {
-    present = event.detail.joints.find((j) => j.joint === id) || null;
-    axis = event.detail.axis;
+  const hear = (now) => {
+    present = now.joints.find((j) => j.joint === id) || null;
+    axis = now.axis;
     showFigures(present, axis);
-  });
+  };
+  document.addEventListener(HEARD, (event) => hear(event.detail));
+  if (latest()) hear(latest());
 }
 
 async function startSeason() {

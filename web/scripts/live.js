@@ -12,6 +12,7 @@ let arrived = 0; // of `now`, by performance.now()
 let age = { seconds: null, at: 0 };
 const title = document.title;
 
+export const latest = () => now; // for who came too late to hear of it
 export const elapsedSeconds = () => (performance.now() - arrived) / 1000;
 
 function unseen() {
