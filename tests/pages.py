@@ -80,11 +80,11 @@ class InProcess:
 class Served:
     """`with Served(folder) as page:` serves `folder`/lugwatch.db from a process of its own."""
 
-    def __init__(self, folder: Path, port: int = 0) -> None:
+    def __init__(self, folder: Path, port: int = 0, web: str = "") -> None:
         built_page()
         self.configuration = folder / "lugwatch.toml"
         self.configuration.write_text(
-            f'[boat]\nname = "Sandpiper"\n[web]\nport = {port}\n'
+            f'[boat]\nname = "Sandpiper"\n[web]\nport = {port}\n{web}'
             '[[probe]]\nid = "bar"\n[[joint]]\nid = "bar"\nprobe = "bar"\nair = "none"\n',
             encoding="utf-8",
         )

@@ -17,6 +17,7 @@ from lugwatch.clock import SystemClock
 from lugwatch.dashboard.doors import write_lock
 from lugwatch.store.queries import History
 from lugwatch.store.writer import Store
+from lugwatch.units import format_time
 from pages import Served
 
 pytestmark = pytest.mark.browser
@@ -233,3 +234,30 @@ def test_filters_and_comparison_are_forms_that_work(page: Served, browser: webdr
     browser.find_element(By.CSS_SELECTOR, ".filters button").click()
     until(lambda: "1 of 1" in text(browser, "main"))
     assert complaints(browser) == []
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant", "shown"),
+    [
+        # 13 hours ahead of UTC in summer, 12 in winter; the clocks go back on 5 April 2026 at 3 h
+        ("2026-01-15T12:00", "2026-01-14T23:00:00Z", "15 Jan 2026, 12:00"),
+        ("2026-07-15T12:00", "2026-07-15T00:00:00Z", "15 Jul 2026, 12:00"),
+        ("2026-04-05T01:30", "2026-04-04T12:30:00Z", "5 Apr 2026, 01:30"),
+        ("2026-04-05T04:30", "2026-04-04T16:30:00Z", "5 Apr 2026, 04:30"),
+    ],
+)
+def test_times_are_the_boats_on_every_phone(
+    tmp_path: Path, store: Store, browser: webdriver.Chrome, typed: str, meant: str, shown: str
+) -> None:
+    with Served(tmp_path, web='time_zone = "Pacific/Auckland"\n') as served:
+        browser.get(served.url + "joints/bar_alternator")
+        until(lambda: count(browser, "#journal-form") == 1)
+        Select(browser.find_element(By.NAME, "kind")).select_by_value("good")
+        ask(browser, "document.querySelector('[name=at]').value = arguments[0]", typed)
+        browser.find_element(By.NAME, "by").send_keys(Keys.ENTER)
+        until(lambda: "good as it is" in text(browser, ".entries"))
+        assert shown in text(browser, ".entries")
+        with History.open(tmp_path / "lugwatch.db") as history:
+            (entry,) = history.journal("bar_alternator")
+        assert format_time(entry.time) == meant
+        browser.get("about:blank")

@@ -93,7 +93,7 @@ COUNTING = """
 window.streams = { opened: [], closed: 0 };
 const Real = window.EventSource;
 window.EventSource = class extends Real {
-  constructor(url) { super(url); window.streams.opened.push(url); }
+  constructor(url) { super(url); window.streams.opened.push(url); window.streams.last = this; }
   close() { window.streams.closed += 1; super.close(); }
 };
 window.hideIt = (hidden) => {
@@ -118,6 +118,35 @@ def test_a_hidden_page_hangs_up_and_hears_what_it_missed(
         until(lambda: "alarm raised" in text(browser, "#news"))
         assert ask(browser, "return window.streams.opened[1]") == "/api/events?after=1"
     assert complaints(browser) == []
+
+
+def nodes_and_bytes(browser: webdriver.Chrome) -> tuple[float, float]:
+    """What the page holds once what nobody needs has been thrown away."""
+    for _ in range(3):
+        browser.execute_cdp_cmd("HeapProfiler.collectGarbage", {})
+    found = browser.execute_cdp_cmd("Performance.getMetrics", {})["metrics"]
+    values = {row["name"]: row["value"] for row in found}
+    return values["Nodes"], values["JSHeapUsedSize"]
+
+
+def test_hundreds_of_updates_leave_nothing_behind(page: Served, browser: webdriver.Chrome) -> None:
+    again = """
+    const now = JSON.parse(arguments[0]);
+    for (let n = 0; n < arguments[1]; n += 1) {
+      now.joints[0].probe_celsius = 40 + (n % 7);
+      window.streams.last.dispatchEvent(new MessageEvent('now', { data: JSON.stringify(now) }));
+    }"""
+    browser.execute_cdp_cmd("Performance.enable", {})
+    with before_scripts(browser, COUNTING):
+        browser.get(page.url)
+        until(lambda: count(browser, "#circuit .joint") == 11)
+        now = ask(browser, "return fetch('/api/now').then((r) => r.text())")
+        ask(browser, again, now, 20)
+        nodes, size_bytes = nodes_and_bytes(browser)
+        ask(browser, again, now, 400)
+        nodes_after, bytes_after = nodes_and_bytes(browser)
+    assert nodes_after <= 1.1 * nodes, (nodes, nodes_after)
+    assert bytes_after <= 1.2 * size_bytes, (size_bytes, bytes_after)
 
 
 def test_a_browser_without_streams_asks_instead(

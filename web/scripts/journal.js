@@ -2,7 +2,7 @@
 import { byId, say } from "./dom.js";
 import { tell } from "./talk.js";
 import { t } from "./texts.js";
-import { fixed, inReadersUnit, microOhms, temperature } from "./words.js";
+import { fixed, inReadersUnit, microOhms, momentOf, temperature } from "./words.js";
 
 export function measurement(entry) {
   return t("journal.told.millivolts", {
@@ -36,8 +36,7 @@ export function startJournal() {
     event.preventDefault();
     const note = byId("journal-note");
     const body = Object.fromEntries([...new FormData(form)].filter(([, value]) => value !== ""));
-    // a phone's time field knows no zone: it means the phone's own
-    if (body.at) body.at = new Date(body.at).toISOString();
+    if (body.at) body.at = momentOf(body.at).toISOString();
     const button = form.querySelector("button[type=submit]");
     button.disabled = true;
     try {

@@ -9,7 +9,8 @@ import { clockTime, duration, when, zoneName } from "./words.js";
 export const HEARD = "heard"; // the event by which other scripts of the page learn what was heard
 let now = null;
 let arrived = 0; // of `now`, by performance.now()
-let age = { seconds: null, at: 0 };
+let age = { seconds: null, at: 0, time: 0 };
+const heardAge = (heard) => ({ seconds: heard.age_seconds, at: performance.now(), time: Date.parse(heard.time) });
 const title = document.title;
 
 export const latest = () => now; // for who came too late to hear of it
@@ -37,7 +38,8 @@ function showTitle(lost) {
 
 function showAge() {
   const seconds = age.seconds === null ? null : age.seconds + (performance.now() - age.at) / 1000;
-  const clock = clockTime(new Date());
+  // the boat's clock, which all other times on the page are by
+  const clock = clockTime(new Date(age.time + (performance.now() - age.at)));
   if (now.waiting) return clock;
   if (seconds === null) return t("live.unknown_age");
   return now.stale ? t("live.old", { duration: duration(seconds) }) : `${clock} · ${t("live.live")}`;
@@ -48,7 +50,7 @@ export function startLive({ show, change }) {
   const take = (snapshot) => {
     now = snapshot;
     arrived = performance.now();
-    age = { seconds: snapshot.age_seconds, at: performance.now() };
+    age = heardAge(snapshot);
     say(byId("boat"), now.boat || "lugwatch");
     document.body.classList.toggle("stale", now.stale && !now.waiting);
     show(now, false);
@@ -56,7 +58,7 @@ export function startLive({ show, change }) {
     showTitle(false);
   };
   const beat = (heard) => {
-    age = { seconds: heard.age_seconds, at: performance.now() };
+    age = heardAge(heard);
     if (!now) return;
     now.sentence = heard.sentence;
     if (heard.stale !== now.stale) fetch("/api/now", { cache: "no-store" }).then((r) => r.json()).then(take, () => {});

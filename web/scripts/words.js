@@ -69,6 +69,19 @@ export function when(date, relativeTo = new Date()) {
   return `${dayOf(date)}, ${clockTime(date)}`;
 }
 
+const parts = format({ year: "numeric", month: "numeric", day: "numeric", hour: "numeric", minute: "numeric", second: "numeric", hourCycle: "h23" });
+function asIfUtc(ms) {
+  const of = Object.fromEntries(parts.formatToParts(new Date(ms)).map((p) => [p.type, Number(p.value)]));
+  return Date.UTC(of.year, of.month - 1, of.day, of.hour, of.minute, of.second);
+}
+/** What a time field holds, which knows no zone, as a moment: it is meant in the zone that the page shows. */
+export function momentOf(fieldText) {
+  const wanted = Date.parse(`${fieldText}${fieldText.length === 16 ? ":00" : ""}Z`);
+  // twice, since the first guess may stand on the other side of a change of the clocks
+  const guess = wanted - (asIfUtc(wanted) - wanted);
+  return new Date(guess - (asIfUtc(guess) - wanted));
+}
+
 // The watch writes its sentences in °C; here they follow the reader's unit.
 export function inReadersUnit(text) {
   if (!isFahrenheit()) return text;
