@@ -79,7 +79,15 @@ def create_app(
     )
     surroundings = Surroundings(database=database, broker=settings.broker, time_zone=settings.time_zone)
     # documentation pages are off: they would load scripts from elsewhere
-    app = FastAPI(title="lugwatch", version=__version__, docs_url=None, redoc_url=None, openapi_url=None)
+    app = FastAPI(
+        title="lugwatch",
+        version=__version__,
+        description=answers.DESCRIPTION,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+        responses=answers.REFUSALS,
+    )
     app.add_middleware(GZipMiddleware, minimum_size=500)
     app.add_middleware(Gate, doors=doors)
     app.add_middleware(Guard, allowed_hosts=tuple(settings.allowed_hosts))

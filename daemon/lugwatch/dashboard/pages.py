@@ -64,18 +64,18 @@ def add_pages(app: FastAPI, maker: Maker) -> None:
 def _add_present(app: FastAPI, maker: Maker) -> None:
     look = maker.look
 
-    @app.get("/")
+    @app.get("/", include_in_schema=False)
     def now_page(request: Request) -> HTMLResponse:
         return maker.page(request, "now", now=look.now())
 
-    @app.get("/joints/{joint}")
+    @app.get("/joints/{joint}", include_in_schema=False)
     def joint_page(request: Request, joint: str) -> HTMLResponse:
         found = look.joint(joint)
         if found is None:
             raise HTTPException(404)
         return maker.page(request, "joint", joint=found, names=look.joint_names(), kinds=list(JournalKind))
 
-    @app.get("/watchman")
+    @app.get("/watchman", include_in_schema=False)
     def watchman_page(request: Request) -> HTMLResponse:
         around = maker.surroundings
         return maker.page(
@@ -94,11 +94,11 @@ def _add_present(app: FastAPI, maker: Maker) -> None:
 def _add_past(app: FastAPI, maker: Maker) -> None:
     look = maker.look
 
-    @app.get("/passages")
+    @app.get("/passages", include_in_schema=False)
     def passages_page(request: Request) -> HTMLResponse:
         return maker.page(request, "passages", passages=look.passages(), creeps=look.creeps())
 
-    @app.get("/passages/{passage_id}")
+    @app.get("/passages/{passage_id}", include_in_schema=False)
     def passage_page(
         request: Request, passage_id: int, other: Annotated[int | None, Query(alias="with")] = None
     ) -> HTMLResponse:
@@ -108,11 +108,11 @@ def _add_past(app: FastAPI, maker: Maker) -> None:
         made = look.now()["time"]
         return maker.page(request, "passage", passage=found, made=made)
 
-    @app.get("/season")
+    @app.get("/season", include_in_schema=False)
     def season_page(request: Request) -> HTMLResponse:
         return maker.page(request, "season", season=look.season())
 
-    @app.get("/alerts")
+    @app.get("/alerts", include_in_schema=False)
     def alerts_page(
         request: Request, joint: str = "", category: str = "", condition: str = "", which: str = ""
     ) -> HTMLResponse:
@@ -131,7 +131,7 @@ def _add_past(app: FastAPI, maker: Maker) -> None:
             chosen={"joint": joint, "category": category, "condition": condition, "which": which},
         )
 
-    @app.get("/journal")
+    @app.get("/journal", include_in_schema=False)
     def journal_page(request: Request) -> HTMLResponse:
         return maker.page(
             request, "journal", entries=look.journal(), names=look.joint_names(), kinds=list(JournalKind)
@@ -139,15 +139,15 @@ def _add_past(app: FastAPI, maker: Maker) -> None:
 
 
 def _add_own(app: FastAPI, maker: Maker) -> None:
-    @app.get("/page")
+    @app.get("/page", include_in_schema=False)
     def settings_page(request: Request) -> HTMLResponse:
         return maker.page(request, "settings")
 
-    @app.get("/enter")
+    @app.get("/enter", include_in_schema=False)
     def enter_page(request: Request) -> HTMLResponse:
         return maker.page(request, "enter")
 
-    @app.get("/manifest.webmanifest")
+    @app.get("/manifest.webmanifest", include_in_schema=False)
     def manifest() -> Response:
         return Response(
             dump(
