@@ -76,7 +76,7 @@ function paint() {
   const currents = data.currents;
   byId("chart-amps").hidden = currents.length === 0;
   if (currents.length) {
-    plots.push(plot(byId("chart-amps"), 9 * u, "A", currents.map((c) => table(c.amps, (v) => v)), (i) => ({
+    plots.push(plot(byId("chart-amps"), 11 * u, "A", currents.map((c) => table(c.amps, (v) => v)), (i) => ({
       stroke: colour("ink"), width: 1.5, dash: DASHES[i % DASHES.length], fill: colour("rule"),
     }), range));
   }
