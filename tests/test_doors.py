@@ -206,6 +206,12 @@ def test_a_damaged_lock_opens_nothing(bench: Bench) -> None:
     page = bench.page()
     answer = page.post("/api/alerts/7/acknowledge", headers={"Origin": "http://localhost:8037"})
     assert answer.status_code == 503 and "lugwatch passphrase set" in answer.json()["detail"]
+    assert "Sandpiper" in page.get("/").text, "reading does not need it"
+    assert page.get("/api/session").status_code == 503
+    closed = bench.page(reading_asks=True)
+    for path in ("/", "/enter", "/passages"):
+        assert "Sandpiper" not in closed.get(path).text
+        assert closed.get(path).status_code in (200, 503), path
 
 
 def test_nothing_secret_is_ever_said(locked: Bench, lock_text: str) -> None:

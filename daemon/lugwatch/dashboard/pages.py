@@ -37,21 +37,30 @@ class Maker:
     surroundings: Surroundings
 
     def page(self, request: Request, name: str, status: int = 200, **values: object) -> HTMLResponse:
-        cookie = session_cookie(request.headers)
         text = self.templates.get_template(f"{name}.html").render(
             page=name,
             stamp=self.stamp,
             version=__version__,
             unit=self.look.temperature_unit,
             zone=self.surroundings.zone() or "",
-            token=self.doors.token(cookie),
-            may_change=self.doors.may_change(cookie, proxied=is_proxied(request.headers)),
-            may_read=self.doors.may_read(cookie),
-            locked=self.doors.lock() is not None,
             to_json=dump,
+            **self._allowed(request),
             **values,
         )
         return HTMLResponse(text, status_code=status)
+
+    def _allowed(self, request: Request) -> dict[str, object]:
+        """What this browser may do; a lock that cannot be read opens nothing and hides nothing."""
+        cookie = session_cookie(request.headers)
+        try:
+            return {
+                "token": self.doors.token(cookie),
+                "may_change": self.doors.may_change(cookie, proxied=is_proxied(request.headers)),
+                "may_read": self.doors.may_read(cookie),
+                "locked": self.doors.lock() is not None,
+            }
+        except UserError:
+            return {"token": "", "may_change": False, "may_read": not self.doors.reading_asks, "locked": True}
 
 
 def add_pages(app: FastAPI, maker: Maker) -> None:
