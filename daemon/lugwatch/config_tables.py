@@ -125,6 +125,10 @@ class WebTable(Table):
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535)] = 8037
     temperature_unit: Annotated[str, Field(pattern=r"^(celsius|fahrenheit)$")] = "celsius"
+    passphrase_file: Annotated[str, Field(min_length=1)] = "lugwatch.passphrase"
+    passphrase_for: Annotated[str, Field(pattern=r"^(changes|everything)$")] = "changes"
+    time_zone: str | None = None
+    names: list[str] = []
 
 
 class OneWireTable(Table):
@@ -168,6 +172,14 @@ class JointTable(GradingTable):
     note: str | None = None
 
 
+class PartTable(Table):
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    kind: Annotated[
+        str, Field(pattern=r"^(battery|alternator|charger|inverter|consumer|fuse|isolator|shunt|bar|part)$")
+    ] = "part"
+    joints: list[str]
+
+
 class Document(Table):
     boat: BoatTable
     watch: WatchTable = WatchTable()
@@ -183,3 +195,4 @@ class Document(Table):
     probe: list[ProbeTable] = []
     current: list[CurrentTable] = []
     joint: list[JointTable] = []
+    part: list[PartTable] = []

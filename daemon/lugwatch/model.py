@@ -108,6 +108,30 @@ class Joint:
     facts: Mapping[str, object] = field(default_factory=dict)  # stud, hardware, torque…: kept, shown
 
 
+class PartKind(StrEnum):
+    """What a part of the circuit is; chooses its sign in the drawing and nothing else."""
+
+    BATTERY = "battery"
+    ALTERNATOR = "alternator"
+    CHARGER = "charger"
+    INVERTER = "inverter"
+    CONSUMER = "consumer"
+    FUSE = "fuse"
+    ISOLATOR = "isolator"
+    SHUNT = "shunt"
+    BAR = "bar"
+    PART = "part"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """Something that joints sit on, for the drawing of the circuit alone."""
+
+    name: str
+    kind: PartKind
+    joints: tuple[str, ...]  # joint ids
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Watching:
     """How often, and when something counts as missing."""

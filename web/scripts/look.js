@@ -11,3 +11,4 @@ function kept(key, allowed) {
 const dark = window.matchMedia && matchMedia("(prefers-color-scheme: dark)").matches;
 root.dataset.look = kept("look", ["day", "dark", "red"]) || (dark ? "dark" : "day");
 root.dataset.unit = kept("unit", ["celsius", "fahrenheit"]) || root.dataset.unit;
+root.dataset.size = kept("size", ["usual", "large"]) || "usual";

@@ -1,21 +1,24 @@
-// Which page this is, and the choices that every page has.
-import { startChoices } from "./choices.js";
-import { startNow } from "./now.js";
-import { clockTime, difference, temperature, when } from "./words.js";
+// Which page this is, and what every page has: the live line, the choices, the sound.
+import { onLookChange, startChoices } from "./choices.js";
+import { startEnter } from "./enter.js";
+import { startJournal } from "./journal.js";
+import { startLive } from "./live.js";
+import { localise } from "./localise.js";
+import { nowChanged, showNow } from "./now.js";
+import { startSound } from "./sound.js";
+import { startWatchman } from "./watchman.js";
 
-function localise() {
-  for (const e of document.querySelectorAll("[data-celsius]")) e.textContent = temperature(Number(e.dataset.celsius));
-  for (const e of document.querySelectorAll("[data-kelvin]")) {
-    const sd = e.dataset.kelvinSd;
-    e.textContent = difference(Number(e.dataset.kelvin)) + (sd ? `\u00a0±${difference(2 * Number(sd)).split("\u00a0")[0]}` : "");
-  }
-  for (const e of document.querySelectorAll("time[datetime]")) {
-    const moment = new Date(e.dateTime);
-    const sameDay = e.dataset.after && new Date(e.dataset.after).toDateString() === moment.toDateString();
-    e.textContent = sameDay ? clockTime(moment) : when(moment, new Date(0));
-  }
+const page = document.body.dataset.page;
+const isNow = page === "now";
+if (page !== "enter" || document.body.dataset.live === "yes") {
+  const again = startLive({ show: isNow ? showNow : () => {}, change: isNow ? nowChanged : () => {} });
+  onLookChange(again);
 }
-
-const repaint = document.body.dataset.page === "now" ? startNow() : localise;
-startChoices(repaint);
-if (repaint === localise) localise();
+localise();
+onLookChange(localise);
+startChoices();
+startSound();
+startJournal();
+startEnter();
+if (page === "watchman") startWatchman();
+document.getElementById("print")?.addEventListener("click", () => window.print());

@@ -1,23 +1,30 @@
 // Numbers, temperatures and times as people read them. Every number leaves here with its unit, and the
 // space between the two (NB) never breaks over a line's end.
 const NB = "\u00a0";
-export const isFahrenheit = () => document.documentElement.dataset.unit === "fahrenheit";
+const root = document.documentElement;
+export const isFahrenheit = () => root.dataset.unit === "fahrenheit";
 export const unitMark = () => (isFahrenheit() ? "°F" : "°C");
+export const differenceMark = () => (isFahrenheit() ? "°F" : "K");
 export const inUnit = (celsius) => (isFahrenheit() ? celsius * 1.8 + 32 : celsius);
 export const fromUnit = (shown) => (isFahrenheit() ? (shown - 32) / 1.8 : shown);
-const minus = (text) => text.replace("-", "−");
+export const differenceInUnit = (kelvin) => (isFahrenheit() ? kelvin * 1.8 : kelvin);
+const minus = (text) => (/^-0(\.0*)?$/.test(text) ? text.slice(1) : text.replace("-", "−"));
+export const fixed = (value, digits) => minus(value.toFixed(digits));
 
-export const temperature = (celsius, digits = 1) => `${minus(inUnit(celsius).toFixed(digits))}${NB}${unitMark()}`;
-export const bare = (celsius) => minus(inUnit(celsius).toFixed(0));
-export const difference = (kelvin, digits = 1) =>
-  isFahrenheit() ? `${minus((kelvin * 1.8).toFixed(digits))}${NB}°F` : `${minus(kelvin.toFixed(digits))}${NB}K`;
-export const amps = (value) => `${minus(value.toFixed(Math.abs(value) < 9.95 ? 1 : 0))}${NB}A`;
+export const temperature = (celsius, digits = 1) => `${fixed(inUnit(celsius), digits)}${NB}${unitMark()}`;
+export const bare = (celsius) => fixed(inUnit(celsius), 0);
+export const difference = (kelvin, digits = 1) => `${fixed(differenceInUnit(kelvin), digits)}${NB}${differenceMark()}`;
+export const withSpread = (kelvin, sd) =>
+  sd === null || sd === undefined ? difference(kelvin) : `${difference(kelvin)}${NB}±${NB}${fixed(differenceInUnit(2 * sd), 1)}`;
+export const amps = (value) => `${fixed(value, Math.abs(value) < 9.95 ? 1 : 0)}${NB}A`;
+export const ampHours = (value) => `${fixed(value, 0)}${NB}Ah`;
+export const bytes = (value) => (value >= 1e9 ? `${fixed(value / 1e9, 1)}${NB}GB` : `${fixed(value / 1e6, 1)}${NB}MB`);
 
-export function against(ratio, sd) {
+export function percent(ratio, sd) {
   if (ratio === null) return null;
-  const percent = Math.round((ratio - 1) * 100);
-  const sign = percent > 0 ? "+" : percent < 0 ? "−" : "";
-  return `${sign}${Math.abs(percent)}${NB}%${sd === null ? "" : `${NB}±${Math.max(1, Math.round(sd * 200))}`}`;
+  const whole = Math.round((ratio - 1) * 100);
+  const sign = whole > 0 ? "+" : whole < 0 ? "−" : "";
+  return `${sign}${Math.abs(whole)}${NB}%${sd === null || sd === undefined ? "" : `${NB}±${Math.max(1, Math.round(sd * 200))}`}`;
 }
 
 // ± is two deviations; both are rounded to its second digit
@@ -38,12 +45,41 @@ export function duration(seconds) {
   return hours % 24 ? `${Math.floor(hours / 24)} d ${hours % 24} h` : `${hours / 24} d`;
 }
 
-const two = (number) => String(number).padStart(2, "0");
-export const clockTime = (date) => `${two(date.getHours())}:${two(date.getMinutes())}`;
+// ---- times: in the boat's zone where it is known, so that every phone on board says the same ----
+
+const zone = root.dataset.zone || undefined;
+function format(options) {
+  try {
+    return new Intl.DateTimeFormat("en-GB", { ...options, timeZone: zone });
+  } catch {
+    return new Intl.DateTimeFormat("en-GB", options); // a zone that this phone does not know
+  }
+}
+const clock = format({ hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+const day = format({ day: "numeric", month: "short", year: "numeric" });
+const shortDay = format({ day: "numeric", month: "short" });
+const named = format({ timeZoneName: "short" });
+
+export const clockTime = (date) => clock.format(date);
+export const dayOf = (date) => day.format(date);
+export const shortDayOf = (date) => shortDay.format(date);
+export const zoneName = () => `${zone ? `${zone}, ` : ""}${named.formatToParts(new Date()).find((p) => p.type === "timeZoneName")?.value || "UTC"}`;
 export function when(date, relativeTo = new Date()) {
-  if (date.toDateString() === relativeTo.toDateString()) return clockTime(date);
-  const day = date.toLocaleDateString("en-GB", { day: "numeric", month: "short", year: "numeric" });
-  return `${day}, ${clockTime(date)}`;
+  if (dayOf(date) === dayOf(relativeTo)) return clockTime(date);
+  return `${dayOf(date)}, ${clockTime(date)}`;
+}
+
+const parts = format({ year: "numeric", month: "numeric", day: "numeric", hour: "numeric", minute: "numeric", second: "numeric", hourCycle: "h23" });
+function asIfUtc(ms) {
+  const of = Object.fromEntries(parts.formatToParts(new Date(ms)).map((p) => [p.type, Number(p.value)]));
+  return Date.UTC(of.year, of.month - 1, of.day, of.hour, of.minute, of.second);
+}
+/** What a time field holds, which knows no zone, as a moment: it is meant in the zone that the page shows. */
+export function momentOf(fieldText) {
+  const wanted = Date.parse(`${fieldText}${fieldText.length === 16 ? ":00" : ""}Z`);
+  // twice, since the first guess may stand on the other side of a change of the clocks
+  const guess = wanted - (asIfUtc(wanted) - wanted);
+  return new Date(guess - (asIfUtc(guess) - wanted));
 }
 
 // The watch writes its sentences in °C; here they follow the reader's unit.

@@ -20,6 +20,7 @@ from lugwatch.cli import (
     joints,
     journal,
     passages,
+    passphrase,
     probes,
     proofs,
     prove,
@@ -49,6 +50,7 @@ REPORTS = (joints, alerts, passages, creep, shapes, proofs)
 RUNNING = (demo, init, probes, check, try_alerts, watch, web, replay)
 for module in (*RUNNING, *REPORTS, prove, journal, export, backup, stack, divider):
     commands.add_command(module.command)
+commands.add_command(passphrase.command)
 
 
 def main(arguments: list[str] | None = None) -> None:

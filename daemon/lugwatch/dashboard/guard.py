@@ -1,7 +1,8 @@
 """Who may talk to the page: host names that are this computer, writes from this page only, strict headers.
 
 A page of the internet, open in the same browser, can point a name of its own at this computer (DNS
-rebinding) or post a form to it; both are refused here. Not here: a pass-phrase. Imports nothing of ours.
+rebinding) or post a form to it; both are refused here. Not here: the
+pass-phrase (`gate`). Imports nothing of ours.
 """
 
 import ipaddress
@@ -17,7 +18,8 @@ LOOPBACK_NAMES = frozenset({"localhost", "localhost.localdomain"})
 HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
-        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+        "manifest-src 'self'; "
+        "base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
     ),
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",

@@ -4,6 +4,7 @@ Not here: the application. The only room that names uvicorn.
 """
 
 import asyncio
+import ipaddress
 import signal
 import socket
 from collections.abc import Callable, Iterator
@@ -13,7 +14,7 @@ import uvicorn
 
 from lugwatch.clock import Clock
 from lugwatch.config import Configuration
-from lugwatch.dashboard.app import create_app
+from lugwatch.dashboard.app import Settings, create_app
 from lugwatch.errors import OperationFailed
 
 # streams end by themselves within a quarter of a second; what still hangs then is cut
@@ -41,12 +42,21 @@ def serve(configuration: Configuration, clock: Clock, ready: Callable[[str], Non
     """
     host, port = configuration.web_host, configuration.web_port
     stop: list[Callable[[], bool]] = []
+    mqtt, page = configuration.mqtt, configuration.page
     app = create_app(
         configuration.database,
         clock,
-        temperature_unit=configuration.temperature_unit,
-        allowed_hosts=own_names(host),
-        watching=configuration.boat.watching,
+        Settings(
+            temperature_unit=configuration.temperature_unit,
+            time_zone=page.time_zone,
+            allowed_hosts=(*own_names(host), *page.names),
+            watching=configuration.boat.watching,
+            parts=page.parts,
+            passphrase_file=page.passphrase_file,
+            reading_asks=page.reading_asks,
+            loopback=is_loopback(host),
+            broker=None if mqtt is None else (mqtt.host, mqtt.port),
+        ),
         stopping=lambda: any(asked() for asked in stop),
     )
     listening = open_port(host, port)
@@ -98,6 +108,14 @@ def page_url(listening: socket.socket) -> str:
     if host in ("0.0.0.0", "::"):
         host = "localhost"
     return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
+
+
+def is_loopback(host: str) -> bool:
+    """Whether the page, served there, answers nobody but this computer."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host in ("localhost", "localhost.localdomain")
 
 
 def own_names(host: str) -> tuple[str, ...]:

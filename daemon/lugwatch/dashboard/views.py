@@ -1,10 +1,11 @@
 """Store objects as JSON-ready dicts for the page: names, ages and the shared axis added.
 
 Keys keep the field's name and unit; what is not known is null; old figures are taken out, not greyed.
-Pure: no database, no web framework. May import: model, units, advice, creep, json_shapes, sentence,
+Pure: no database, no web framework. May import: model, units, advice, creep, json_shapes, sentence, circuit
 and Moment from reading.
 """
 
+import hashlib
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -13,12 +14,14 @@ from statistics import median
 
 from lugwatch import advice
 from lugwatch.creep import PASSAGES_NEEDED
+from lugwatch.dashboard.circuit import circuit, circuit_object
 from lugwatch.dashboard.reading import Moment
 from lugwatch.dashboard.sentence import UNREADABLE, WAITING, sentence
 from lugwatch.json_shapes import (
     JsonObject,
     alert_object,
     creep_object,
+    dump,
     estimate_object,
     passage_object,
     source_health_object,
@@ -31,8 +34,10 @@ from lugwatch.model import (
     Category,
     Creep,
     CreepVerdict,
+    CrewDeed,
     Estimate,
     JointState,
+    Part,
     Passage,
     Quantity,
 )
@@ -70,11 +75,13 @@ def waiting_view(time: int, temperature_unit: str, problem: str | None = None) -
         "alerts": [],
         "health": [],
         "axis": None,
+        "circuit_stamp": None,
+        "deeds": [deed.value for deed in CrewDeed],
         "sequence": 0,
     }
 
 
-def now_view(moment: Moment, temperature_unit: str) -> JsonObject:
+def now_view(moment: Moment, temperature_unit: str, parts: Sequence[Part] = ()) -> JsonObject:
     """Everything the first page shows."""
     estimates = [silenced(e, everything=True) if moment.stale else e for e in moment.estimates]
     estimates.sort(key=_worst_first)
@@ -98,8 +105,15 @@ def now_view(moment: Moment, temperature_unit: str) -> JsonObject:
         "alerts": [alert_view(a, moment.boat) for a in sorted(moment.alerts, key=_alert_order)],
         "health": [source_health_object(h) for h in moment.health],
         "axis": axis(estimates),
+        "circuit_stamp": circuit_stamp(moment.boat, parts),
+        "deeds": [deed.value for deed in CrewDeed],
         "sequence": moment.sequence,
     }
+
+
+def circuit_stamp(boat: Boat, parts: Sequence[Part]) -> str:
+    """Changes when the drawing of the circuit does, so that the page asks for it once."""
+    return hashlib.sha256(dump(circuit_object(circuit(boat, parts))).encode()).hexdigest()[:12]
 
 
 def silenced(estimate: Estimate, *, everything: bool) -> Estimate:
@@ -221,17 +235,18 @@ def passages_view(passages: Iterable[Passage], boat: Boat) -> list[JsonObject]:
 def creeps_view(creeps: Iterable[Creep], boat: Boat) -> list[JsonObject]:
     """How each joint has moved over passages, with its name and the same `told` in words."""
     names = {j.joint: j.name for j in boat.joints}
-    return [{**creep_object(c), "name": names.get(c.joint, c.joint), "told": _told(c)} for c in creeps]
+    return [{**creep_object(c), "name": names.get(c.joint, c.joint), "told": creep_told(c)} for c in creeps]
 
 
-def _told(creep: Creep) -> str:
+def creep_told(creep: Creep) -> str:
+    """The verdict on a joint's passages in words."""
     if creep.verdict is CreepVerdict.TOO_FEW_PASSAGES:
         return f"{creep.passages_count} of the {PASSAGES_NEEDED} passages needed to tell"
     when = advice.reaches(creep)
     return f"{creep.verdict}: {advice.gain(creep)}" + (f"; {when}" if when else "")
 
 
-def columns(buckets: Sequence[Bucket], interval_seconds: float) -> JsonObject:
+def columns(buckets: Sequence[Bucket], interval_seconds: float, digits: int = 2) -> JsonObject:
     """One series of a chart as columns; a gap is a row of nulls, so that nobody draws across it (C19)."""
     times: list[int] = []
     rows: list[tuple[float | None, float | None, float | None]] = []
@@ -242,7 +257,8 @@ def columns(buckets: Sequence[Bucket], interval_seconds: float) -> JsonObject:
             times.append(times[-1] + round(period))
             rows.append((None, None, None))
         times.append(bucket.time)
-        rows.append((_finite(bucket.minimum), _finite(bucket.mean), _finite(bucket.maximum)))
+        told = (bucket.minimum, bucket.mean, bucket.maximum)
+        rows.append((_finite(told[0], digits), _finite(told[1], digits), _finite(told[2], digits)))
     return {
         "time_seconds": [time / 1000.0 for time in times],
         "minimum": [row[0] for row in rows],
@@ -251,9 +267,9 @@ def columns(buckets: Sequence[Bucket], interval_seconds: float) -> JsonObject:
     }
 
 
-def _finite(value: float) -> float | None:
+def _finite(value: float, digits: int) -> float | None:
     # two decimals are finer than any probe and a third of the bytes
-    return round(value, 2) if math.isfinite(value) else None
+    return round(value, digits) if math.isfinite(value) else None
 
 
 def chart_view(

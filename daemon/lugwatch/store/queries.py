@@ -206,6 +206,11 @@ class History:
         )
         return (found[0][0], found[0][1], found[0][2]) if found else None
 
+    def last_boot(self) -> tuple[int, str] | None:
+        """Time [ms] of the last start of a watch or replay on this database, and its version."""
+        found = self._fetch("SELECT started_time, version FROM boot ORDER BY boot_id DESC LIMIT 1")
+        return (found[0][0], found[0][1]) if found else None
+
     def series(self, channel: str, start: int, end: int, max_points: int = 1000) -> list[Bucket]:
         """At most `max_points` buckets of a channel from `start` to `end` [ms], peaks kept."""
         return series.reading_series(self._fetch, channel, start, end, max_points)

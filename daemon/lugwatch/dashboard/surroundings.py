@@ -1,0 +1,67 @@
+"""What the page sees of the computer around it: room on the disk, the broker, the zone, the last backup.
+
+Blocking: called in threads. May import: json_shapes, store's note of a backup, units.
+"""
+
+import shutil
+import socket
+from dataclasses import dataclass
+from pathlib import Path
+
+from lugwatch.json_shapes import JsonObject
+from lugwatch.store.backup_note import read_backup_note
+from lugwatch.units import format_time
+
+LOCAL_TIME = Path("/etc/localtime")
+BROKER_SECONDS = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surroundings:
+    """Looked at anew each time."""
+
+    database: Path
+    broker: tuple[str, int] | None
+    time_zone: str | None
+    local_time: Path = LOCAL_TIME
+
+    def zone(self) -> str | None:
+        """The boat's zone: configured, or this computer's own; None where neither says."""
+        if self.time_zone is not None:
+            return self.time_zone
+        try:
+            parts = self.local_time.resolve(strict=True).parts
+        except OSError:
+            return None
+        if "zoneinfo" not in parts:
+            return None
+        name = "/".join(parts[parts.index("zoneinfo") + 1 :])
+        # a computer that was never told where it is says UTC: then phones know better
+        return name if name not in ("", "UTC", "Etc/UTC", "posix/UTC") else None
+
+    def disk(self) -> JsonObject:
+        """Free and whole size of the disk under the database, null where it cannot be told."""
+        try:
+            usage = shutil.disk_usage(self.database.parent)
+        except OSError:
+            return {"disk_free_bytes": None, "disk_bytes": None}
+        return {"disk_free_bytes": usage.free, "disk_bytes": usage.total}
+
+    def last_backup(self) -> JsonObject | None:
+        """The last backup that was checked, by the note that it left beside the database."""
+        note = read_backup_note(self.database)
+        if note is None:
+            return None
+        return {"time": format_time(note.time), "file": note.file, "backup_bytes": note.size_bytes}
+
+    def broker_state(self) -> JsonObject | None:
+        """Whether anything answers at the broker's address; None where none is configured."""
+        if self.broker is None:
+            return None
+        host, port = self.broker
+        told: JsonObject = {"host": host, "port": port, "answers": True, "reason": None}
+        try:
+            socket.create_connection((host, port), timeout=BROKER_SECONDS).close()
+        except OSError as error:
+            told |= {"answers": False, "reason": error.strerror or str(error)}
+        return told

@@ -1,0 +1,20 @@
+// Figures and times that the server wrote in °C, K and UTC, in the reader's unit and the boat's time.
+import { bare, clockTime, dayOf, difference, percent, shortDayOf, temperature, when, withSpread, zoneName } from "./words.js";
+
+const number = (text) => (text === undefined || text === "" ? null : Number(text));
+
+export function localise() {
+  for (const e of document.querySelectorAll("[data-celsius]")) e.textContent = temperature(Number(e.dataset.celsius), Number(e.dataset.digits ?? 1));
+  for (const e of document.querySelectorAll("[data-bare]")) e.textContent = bare(Number(e.dataset.bare));
+  for (const e of document.querySelectorAll("[data-kelvin]")) e.textContent = withSpread(Number(e.dataset.kelvin), number(e.dataset.kelvinSd));
+  for (const e of document.querySelectorAll("[data-margin]")) e.textContent = difference(Number(e.dataset.margin));
+  for (const e of document.querySelectorAll("[data-ratio]")) e.textContent = percent(Number(e.dataset.ratio), number(e.dataset.ratioSd));
+  for (const e of document.querySelectorAll("option[data-time]")) e.textContent = when(new Date(e.dataset.time), new Date(0));
+  for (const e of document.querySelectorAll("[data-zone-name]")) e.textContent = zoneName();
+  for (const e of document.querySelectorAll("time[datetime]")) {
+    const moment = new Date(e.dateTime);
+    const after = e.dataset.after && new Date(e.dataset.after);
+    if (e.dataset.form === "day") e.textContent = shortDayOf(moment);
+    else e.textContent = after && dayOf(after) === dayOf(moment) ? clockTime(moment) : when(moment, new Date(0));
+  }
+}
