@@ -257,6 +257,40 @@ def test_seen_leaves_a_row_for_the_watch(bench: Bench) -> None:
     assert bench.client.tell("/api/alerts/x/acknowledge").status_code == 422
 
 
+def test_every_deed_of_the_crew_leaves_its_row(bench: Bench) -> None:
+    for deed in ("silence", "shelve", "unshelve"):
+        assert bench.client.tell(f"/api/alerts/7/{deed}").status_code == 202
+    assert bench.client.tell("/api/alerts/7/shelve", {"for_seconds": 1800}).status_code == 202
+    for deed in ("out_of_service", "back_in_service"):
+        assert bench.client.tell(f"/api/joints/isolator_in/{deed}").status_code == 202
+    with sqlite3.connect(bench.database) as connection:
+        rows = connection.execute("SELECT deed, alert_id, joint, for_seconds FROM crew_action").fetchall()
+    connection.close()
+    assert rows == [
+        ("silence", 7, None, None), ("shelve", 7, None, None), ("unshelve", 7, None, None),
+        ("shelve", 7, None, 1800.0), ("out_of_service", None, "isolator_in", None),
+        ("back_in_service", None, "isolator_in", None),
+    ]  # fmt: skip
+    assert bench.get("/api/now")["deeds"][:2] == ["acknowledge", "silence"]
+
+
+@pytest.mark.parametrize(
+    ("path", "body", "status"),
+    [
+        ("/api/alerts/7/out_of_service", None, 422),
+        ("/api/joints/nowhere/out_of_service", None, 404),
+        ("/api/joints/isolator_in/acknowledge", None, 422),
+        ("/api/alerts/7/shelve", {"for_seconds": -1}, 422),
+        ("/api/alerts/7/shelve", {"for_minutes": 5}, 422),
+    ],
+)
+def test_a_deed_that_is_none_is_refused(
+    bench: Bench, path: str, body: dict[str, float] | None, status: int
+) -> None:
+    assert bench.client.tell(path, body).status_code == status
+    assert _deeds(bench.database) == []
+
+
 @pytest.mark.parametrize(
     "origin", [None, "null", "http://elsewhere.example", "http://localhost:9999", "ftp://localhost:8037"]
 )

@@ -19,9 +19,9 @@ from browsing import (
     text,
     until,
 )
-from invented_boat import invented_boat, invented_estimate, invented_states, now_again
+from invented_boat import invented_alert, invented_boat, invented_estimate, invented_states, now_again
 from lugwatch.clock import SystemClock
-from lugwatch.model import Boat, JointState
+from lugwatch.model import AlertChange, AlertChangeKind, AlertState, Boat, JointState
 from lugwatch.store.writer import Store
 from pages import Served
 
@@ -208,3 +208,30 @@ def test_grey_when_the_line_is_dead_and_back_when_it_lives(
         now_again(store, SystemClock(), invented_states())
         until(lambda: text(browser, "h1").startswith("Seven steady"))
         assert "lost" not in ask(browser, "return document.body.className")
+
+
+def test_an_alert_is_put_aside_and_taken_back(page: Served, store: Store, browser: webdriver.Chrome) -> None:
+    offered = "return [...document.querySelectorAll('.alert [data-deed]')].map((e) => e.dataset.deed)"
+    assert ask(browser, offered) == ["acknowledge", "silence", "shelve"]
+    clock = SystemClock()
+    shelved = replace(
+        invented_alert(clock.time()), state=AlertState.SHELVED, shelved_until_time=clock.time() + 3_600_000
+    )
+    change = AlertChange(sequence=2, time=clock.time(), change=AlertChangeKind.SHELVED, alert=shelved)
+    now_again(store, clock, invented_states(), change)
+    until(lambda: "Put aside until" in text(browser, ".alert .deed"))
+    assert ask(browser, offered) == ["unshelve"]
+    assert "over" in ask(browser, "return document.querySelector('.alert').className"), "it presses no more"
+
+
+def test_a_joint_is_taken_out_of_service_on_its_page(
+    page: Served, tmp_path: Path, browser: webdriver.Chrome
+) -> None:
+    browser.get(page.url + "joints/isolator_in")
+    until(lambda: count(browser, "#service button") == 1)
+    ask(browser, "document.querySelector('#service button').click()")
+    until(lambda: "Noted" in text(browser, "#service"))
+    connection = sqlite3.connect(tmp_path / "lugwatch.db")
+    rows = connection.execute("SELECT deed, joint FROM crew_action").fetchall()
+    connection.close()
+    assert rows == [("out_of_service", "isolator_in")]

@@ -10,6 +10,8 @@ const DEEDS = {
 
 export const isUnseen = (alert) => UNSEEN.has(alert.state);
 export const isOver = (alert) => OVER.has(alert.state);
+// told of, and not pressing: over, or put aside by somebody
+export const isAside = (alert) => isOver(alert) || alert.state === "shelved" || alert.state === "out-of-service";
 export const sounds = (alert) => alert.state === "active-unacknowledged";
 /** Of the deeds that this boat's watch knows, those that make sense for this alert. */
 export const deedsFor = (alert, known) => Object.keys(DEEDS).filter((deed) => known.includes(deed) && DEEDS[deed](alert.state));

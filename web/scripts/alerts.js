@@ -1,5 +1,5 @@
 // What is wrong, what it means and what to do; and what the crew can say back.
-import { deedsFor, isOver, isUnseen } from "./alert_states.js";
+import { deedsFor, isAside, isUnseen } from "./alert_states.js";
 import { byId, make, refill, say } from "./dom.js";
 import { tell } from "./talk.js";
 import { t, word } from "./texts.js";
@@ -52,7 +52,7 @@ function deed(alert, known) {
 }
 
 function card(alert, deeds) {
-  const over = isOver(alert);
+  const over = isAside(alert);
   // unseen and urgent: what to do stands there without a tap
   const open = opened.has(alert.alert_id) ? opened.get(alert.alert_id) : alert.category !== "caution" && alert.state === "active-unacknowledged";
   const details = make("details", { open }, make("summary", {}, t("alert.what_to_do")), steps(alert.advice));

@@ -7,6 +7,7 @@ import { HEARD, latest } from "./live.js";
 import { showOverPassages } from "./over_passages.js";
 import { startPassageChart } from "./passage_chart.js";
 import { showSeason } from "./season.js";
+import { showService } from "./service.js";
 import { ask } from "./talk.js";
 import { t } from "./texts.js";
 
@@ -33,6 +34,7 @@ async function startJoint() {
     present = now.joints.find((j) => j.joint === id) || null;
     axis = now.axis;
     showFigures(present, axis);
+    showService(present, now.deeds);
   };
   document.addEventListener(HEARD, (event) => hear(event.detail));
   if (latest()) hear(latest());

@@ -25,17 +25,30 @@ _LABELS = {
 }  # fmt: skip
 
 
-def do_deed(database: Path, clock: Clock, deed: CrewDeed, alert_id: int) -> JsonObject | None:
+def do_deed(
+    database: Path, clock: Clock, deed: CrewDeed, alert_id: int, for_seconds: float | None = None
+) -> JsonObject | None:
     """Leave a deed about this alert; None if there is no such alert.
 
-    Twice is no mistake: two phones may press at once. Raises UserError, OperationFailed.
+    Twice is no mistake: two phones may press at once. for_seconds: SHELVE alone. Raises UserError,
+    OperationFailed.
     """
     with History.open(database) as history:
         if all(alert.alert_id != alert_id for alert in history.alerts(active_only=False)):
             return None
     time = clock.time()
-    put_crew_action(database, deed, alert_id, WHO, time)
+    put_crew_action(database, deed, alert_id, WHO, time, for_seconds=for_seconds)
     return {"alert_id": alert_id, "deed": deed.value, "time": format_time(time)}
+
+
+def do_joint_deed(database: Path, clock: Clock, deed: CrewDeed, joint: str) -> JsonObject | None:
+    """Take a joint out of service or put it back; None if there is no such joint. Raises as `do_deed`."""
+    with History.open(database) as history:
+        if all(j.joint != joint for j in history.boat().joints):
+            return None
+    time = clock.time()
+    put_crew_action(database, deed, None, WHO, time, joint=joint)
+    return {"joint": joint, "deed": deed.value, "time": format_time(time)}
 
 
 def write_entry(database: Path, clock: Clock, form: Mapping[str, str | None]) -> JsonObject:

@@ -5,14 +5,14 @@ May import: the rooms of the dashboard, errors, units.
 
 import math
 from collections.abc import Callable
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import FastAPI, Header, HTTPException, Query, Request
 from fastapi.responses import JSONResponse, StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from lugwatch import __version__
-from lugwatch.dashboard.actions import do_deed, write_entry
+from lugwatch.dashboard.actions import do_deed, do_joint_deed, write_entry
 from lugwatch.dashboard.doors import COOKIE, MOST_LETTERS, SESSION_SECONDS, Doors
 from lugwatch.dashboard.gate import is_proxied, session_cookie
 from lugwatch.dashboard.joint_view import MOST_POINTS
@@ -219,14 +219,34 @@ class Entry(BaseModel):
     by: str = Field(default="page", max_length=200)
 
 
+class For(BaseModel):
+    """For how long, where a deed has an end."""
+
+    model_config = ConfigDict(extra="forbid")
+    for_seconds: float | None = Field(default=None, gt=0.0, le=366 * 86_400.0, allow_inf_nan=False)
+
+
 def add_deeds(app: FastAPI, look: Look) -> None:
     @app.post("/api/alerts/{alert_id}/{deed}")
-    def deed(alert_id: int, deed: CrewDeed) -> JSONResponse:
+    def deed(
+        alert_id: int,
+        deed: Literal["acknowledge", "silence", "shelve", "unshelve"],
+        how_long: For | None = None,
+    ) -> JSONResponse:
         """Leave a deed about an alert; the watch takes it up within seconds."""
-        noted = do_deed(look.database, look.clock, deed, alert_id)
+        seconds = how_long.for_seconds if how_long is not None and deed == "shelve" else None
+        noted = do_deed(look.database, look.clock, CrewDeed(deed), alert_id, seconds)
         if noted is None:
             raise HTTPException(404, f"there is no alert {alert_id}")
         # accepted, not done: the watch takes it up within seconds
+        return JSONResponse(noted, status_code=202)
+
+    @app.post("/api/joints/{joint}/{deed}")
+    def joint_deed(joint: str, deed: Literal["out_of_service", "back_in_service"]) -> JSONResponse:
+        """Take a joint out of service while it is worked on, or put it back."""
+        noted = do_joint_deed(look.database, look.clock, CrewDeed(deed), joint)
+        if noted is None:
+            raise HTTPException(404, f"there is no joint {joint!r}")
         return JSONResponse(noted, status_code=202)
 
     @app.post("/api/journal")

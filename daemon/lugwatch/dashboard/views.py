@@ -206,8 +206,9 @@ def _is_active(alert: Alert) -> bool:
 
 
 def _alert_order(alert: Alert) -> tuple[bool, int, bool, int]:
+    aside = not _is_active(alert) or alert.state is AlertState.SHELVED
     seen = alert.state is AlertState.ACTIVE_ACKNOWLEDGED
-    return not _is_active(alert), list(Category).index(alert.category), seen, -alert.raised_time
+    return aside, list(Category).index(alert.category), seen, -alert.raised_time
 
 
 def alert_view(alert: Alert, boat: Boat) -> JsonObject:
