@@ -34,8 +34,8 @@ class Thresholds:
     delay_seconds: float = 60.0
     hot_delay_seconds: float = 10.0
     warming_ratio: float = 1.12  # caution
-    changed_ratio: float = 1.08  # a sudden change, which is beyond doubt when it is believed…
-    changed_above_ratio: float = 1.1  # …and not merely back to what it used to be: a fan has stopped
+    changed_ratio: float = 1.05  # a sudden change, which is beyond doubt when it is believed…
+    changed_above_ratio: float = 1.05  # …and not merely back to what it used to be: a fan has stopped
     warming_clear_ratio: float = 1.06
     warming_warning_ratio: float = 1.6
     certainty_sd: float = 3.5  # how many standard deviations "certain" is

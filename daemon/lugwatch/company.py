@@ -4,7 +4,8 @@ All joints in one air are driven by the same reading. If that reading has jumped
 itself has not, each joint's filter errs by d times a signature that follows from its own lags and its
 filter's own gains, as in `jump`; only the size is common to all of them. When one size explains what
 the whole company shows, nobody's contact is accused and the air probe is named.
-Not here: changes of single joints (`jump`), what is said (`alert_rules`). May import: estimator, numpy.
+Not here: changes of single joints (`jump`), what is said (`alert_rules`).
+May import: signature, estimator, numpy.
 """
 
 from dataclasses import dataclass, replace
@@ -12,27 +13,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from lugwatch import signature
 from lugwatch.estimator import (
-    FAST,
-    OBSERVED,
     OFFSET,
-    OWN,
-    SHAPES_PER_JOINT,
-    SLOW,
-    SOAK,
     STATES,
     Bank,
     Inputs,
     Tracked,
     per_row,
 )
+from lugwatch.signature import CENTRE, COMPANY
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 MOMENTS = 10  # at which a reading may have jumped…
 APART_SECONDS = 30.0  # …so far apart
-COMPANY = 3  # so many joints tell what is common to all of them
 # Deviations beyond which a jump of a reading is believed. On bench boats healthy passages reach 5.6, and air
 # that hangs in a draught 3 K too cold reaches 10 within a minute.
 BELIEVED_SD = 6.5
@@ -79,8 +75,7 @@ def empty(joints: int, airs: int) -> Watch:
 
 def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
     """Take in what the filter has just learned from one window."""
-    centre = slice(None, None, SHAPES_PER_JOINT)
-    seconds = tracked.stepped_by[centre]
+    window = signature.passed(bank, tracked)
     error, fast, slow = watch.error.copy(), watch.fast.copy(), watch.slow.copy()
     information, evidence = watch.information.copy(), watch.evidence.copy()
     number, since = watch.next_moment, watch.seconds_since_moment
@@ -88,21 +83,16 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
         error[:, number] = 0.0
         fast[:, number] = slow[:, number] = information[:, number] = evidence[:, number] = 0.0
         number, since = (number + 1) % MOMENTS, 0.0
-    keep_fast = np.exp(-seconds / bank.tau_fast_seconds[centre])[:, None]
-    keep_slow = np.exp(-seconds / bank.tau_slow_seconds[centre])[:, None]
-    heating = tracked.heating[centre][:, None]
-    error[:, :, FAST] = keep_fast * error[:, :, FAST] + (1.0 - keep_fast) * heating * error[:, :, OWN]
-    error[:, :, SLOW] = keep_slow * error[:, :, SLOW] + (1.0 - keep_slow) * heating * error[:, :, SOAK]
-    fast += (1.0 - keep_fast) * (1.0 - fast)
-    slow += (1.0 - keep_slow) * (1.0 - slow)
-    weight = bank.fast_weight[centre][:, None]
-    seen = error @ OBSERVED - _share(bank, inputs)[centre, None] * (weight * fast + (1.0 - weight) * slow)
-    gain = tracked.gain[centre]
-    measured = gain.any(axis=1)
-    certain = np.where(measured, 1.0 / tracked.innovation_variance[centre], 0.0)
+    seen = signature.carry(error, window)
+    fast += (1.0 - window.keep_fast)[:, None] * (1.0 - fast)
+    slow += (1.0 - window.keep_slow)[:, None] * (1.0 - slow)
+    weight = bank.fast_weight[CENTRE][:, None]
+    seen -= _share(bank, inputs)[CENTRE, None] * (weight * fast + (1.0 - weight) * slow)
+    measured = window.gain.any(axis=1)
+    certain = np.where(measured, 1.0 / tracked.innovation_variance[CENTRE], 0.0)
     information += seen * seen * certain[:, None]
-    evidence += seen * (certain * tracked.innovation[centre])[:, None]
-    error -= seen[:, :, None] * gain[:, None, :]
+    evidence += seen * (certain * tracked.innovation[CENTRE])[:, None]
+    signature.eat(error, seen, window)
     return Watch(
         error=error,
         fast=fast,
@@ -110,7 +100,7 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
         information=information,
         evidence=evidence,
         next_moment=number,
-        seconds_since_moment=since + float(seconds.max(initial=0.0)),
+        seconds_since_moment=since + float(window.seconds.max(initial=0.0)),
         shift_kelvin=watch.shift_kelvin,
     )
 

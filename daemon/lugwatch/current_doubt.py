@@ -30,7 +30,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import current_course, current_rules, current_trace, estimator, intake, jump
+from lugwatch import current_course, current_rules, current_trace, estimator, intake, jump, signature
 from lugwatch.alert_states import Book, Finding
 from lugwatch.current_rules import UNKNOWN_SIZE, Doubt, Doubted
 from lugwatch.current_trace import Trace
@@ -314,7 +314,7 @@ def common(plan: Plan, unknown: Flags, ways: NDArray[np.intp], said: Iterable[Fi
     untold = {
         channel
         for channel, way, left in zip(plan.group_channels, ways, company, strict=True)
-        if way and left < jump.COMPANY
+        if way and left < signature.COMPANY
     }
     return [finding for finding in said if finding.channel not in untold]
 

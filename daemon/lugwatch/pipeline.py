@@ -28,6 +28,7 @@ from lugwatch import (
     learning_windows,
     model,
     passages,
+    signature,
     sources_health,
     telling,
     trend,
@@ -151,10 +152,10 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         plan, currents, tracked, state.watch, tick.monotonic_seconds, GAP_SECONDS
     )
     if watch is not state.watch:
-        beside = company.restart(state.company, np.asarray(~watch.information.any(axis=1)))
-        state = replace(state, watch=watch, company=beside)
+        airs = company.restart(state.company, np.asarray(~watch.information.any(axis=1)))
+        state = replace(state, watch=watch, company=airs)
     state, tracked, common = _changes(state, tracked, inputs)
-    watch, beside = state.watch, state.company
+    watch, airs = state.watch, state.company
     seen = judgement.look(
         plan,
         state.bank,
@@ -178,7 +179,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     findings = [
         *judgement.joint_findings(plan, seen, watch, unrest, state.book),
         *current_doubt.common(
-            plan, unknown, common, _common_findings(plan, common, beside.shift_kelvin, state.book)
+            plan, unknown, common, _common_findings(plan, common, airs.shift_kelvin, state.book)
         ),
         *judgement.channel_findings(plan, state.book, window, opened, state.started_seconds),
         *current_doubt.findings(plan, currents, window),
@@ -219,7 +220,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     record = learning.note(state.record, inputs, tracker.open is not None, length, tick.time)
     if closed:
         watch = jump.forget(watch)
-        beside, tracked = company.forget(beside, tracked, plan.airs)
+        airs, tracked = company.forget(airs, tracked, plan.airs)
     kept: tuple[Output, ...] = ()
     if record.windows is not state.record.windows:
         kept = (learning_windows.kept(joint_ids(state), record, tick.time),)
@@ -236,7 +237,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         tracked=tracked,
         record=record,
         watch=watch,
-        company=beside,
+        company=airs,
         baseline=baseline,
         judgement=memory,
         book=book,
@@ -259,19 +260,20 @@ def _changes(
     if not learned.any():  # without a learned shape nobody knows what a change looks like
         return state, tracked, np.zeros(len(plan.groups), dtype=np.intp)
     watch = jump.step(state.watch, state.bank, tracked, inputs)
-    beside = company.step(state.company, state.bank, tracked, inputs)
-    air = company.find(beside, plan.airs, learned, jump.strongest(watch)[0])
-    if air.believed.any():
-        beside, tracked = company.believe(beside, state.bank, tracked, inputs, air, plan.airs)
-        watch = jump.calmed(watch, np.asarray(air.believed @ plan.airs, dtype=bool))
-    rise, _ = estimator.mixed_rise(tracked, estimator.weights(tracked))
+    airs = company.step(state.company, state.bank, tracked, inputs)
+    misread = company.find(airs, plan.airs, learned, jump.strongest(watch)[0])
+    if misread.believed.any():
+        airs, tracked = company.believe(airs, state.bank, tracked, inputs, misread, plan.airs)
+        watch = jump.calmed(watch, np.asarray(misread.believed @ plan.airs, dtype=bool))
+    rise, variance = estimator.mixed_rise(tracked, estimator.weights(tracked))
     # what little was seen of it so far was perhaps its calmest hour
     early = EARLY_RATIO[np.minimum(state.record.stage, learning.STAGES)]
     bound = early * np.maximum(calm, jump.CALM_RMS)
-    found = jump.find(watch, rise, bound, plan.groups, plan.metal, air.excused)
+    found = jump.find(watch, rise, bound, plan.groups, plan.metal, misread.excused)
     if found.own.any():
-        watch, tracked = jump.believe(watch, tracked, found, rise)
-    return replace(state, watch=watch, company=beside), tracked, found.common
+        ratio, ratio_sd = trend.ratio(state.baseline, rise, np.sqrt(variance))
+        watch, tracked = jump.believe(watch, tracked, found, rise, rise / ratio * (1.0 - ratio_sd))
+    return replace(state, watch=watch, company=airs), tracked, found.common
 
 
 def _common_findings(
@@ -290,7 +292,7 @@ def _common_findings(
             plan.channels.channels[plan.channels.index[c]], int(way), float(shift), size
         )
         for c, way, shift, size in rows
-        if size >= jump.COMPANY
+        if size >= signature.COMPANY
     ]
 
 

@@ -60,7 +60,7 @@ def _probe_off_joint(f: Figures, t: Thresholds) -> Flags:
 
 def _warming(f: Figures, t: Thresholds) -> Flags:
     # nothing below this is called warming, by a trend or by a change
-    return np.fmax(f.ratio, f.change_ratio) >= t.warming_clear_ratio
+    return np.fmax(f.ratio, f.change_ratio) >= min(t.warming_clear_ratio, t.changed_ratio)
 
 
 SCREENS: Mapping[Rule, Screen] = {

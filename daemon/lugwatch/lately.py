@@ -1,0 +1,96 @@
+"""What a joint's innovations have been lately, against what its filter expects of them.
+
+A shape is learned from whole passages, with the start of an engine and the changes of load in them, so its
+noises are the largest of the day. In a calm hour the filter runs after every reading and its innovations
+alternate; a small step is then lost in noise that is not there. Two figures tell: how neighbouring
+innovations go together, and what is left of them when that is taken off. Whitened with them (an
+autoregression's inverse, textbook), steps are seen as well as they can be, and healthy passages show
+deviations of about one in every joint.
+What they have been holds for the load they were seen at: behind a joint with a body whose heat the
+current does not tell of, noise after a change of load is what was learned. Such a body shows as a walk
+of the joint's offset.
+Not here: what is matched (`jump`). May import numpy only.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+LATELY_SECONDS = 1200.0
+MOST_ALIKE = 0.5  # beyond this draughts of many minutes look like steps
+QUIETEST = 0.25  # noises that were learned are hardly more than twice what they are
+LARGEST_SD, LARGEST_CARRIED_SD = 4.0, 6.0  # one wild reading is neither a change nor noise
+# A walk of the offset [K per √hour] that is wholly distrusted once the load has moved by its whole; half a
+# share of distrust is forgiven.
+BODY_WALK_KELVIN = 0.075
+FORGIVEN = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lately:
+    """Per joint (joints,)."""
+
+    square: Array  # of standardised innovations
+    product: Array  # of neighbouring ones
+    left: Array  # square of what is left of them
+    last: Array  # the last standardised innovation
+    carried: Array  # the last whitened one
+    soaked: Array  # mean heating; 1 is the rated current's
+
+
+def empty(joints: int) -> Lately:
+    """As the filter expects."""
+    zeros, ones = np.zeros(joints), np.ones(joints)
+    return Lately(square=ones, product=zeros, left=ones, last=zeros, carried=zeros, soaked=zeros)
+
+
+def restart(lately: Lately, joints: Flags) -> Lately:
+    """Nothing seen yet of these joints (joints,)."""
+    fresh = empty(len(joints))
+    names = ("square", "product", "left", "last", "carried", "soaked")
+    return Lately(**{name: np.where(joints, getattr(fresh, name), getattr(lately, name)) for name in names})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Whitened:
+    """How this window is to be taken, per joint (joints,)."""
+
+    keep: Array  # what of the last whitened value is added to the next
+    innovation: Array  # whitened
+    certain: Array  # one over its variance; 0: to be left out
+    lately: Lately
+
+
+def whiten(
+    lately: Lately, standard: Array, use: Flags, heating: Array, offset_walk_kelvin: Array, seconds: Array
+) -> Whitened:
+    """Take in one window. standard: (joints,) standardised innovations; use: (joints,) they count."""
+    soaked = lately.soaked + (1.0 - np.exp(-seconds / LATELY_SECONDS)) * (heating - lately.soaked)
+    apart = np.abs(heating - soaked) / np.maximum(np.maximum(heating, soaked), 1e-3)
+    steady = np.clip(FORGIVEN - apart * (offset_walk_kelvin / BODY_WALK_KELVIN), 0.0, 1.0)
+    # of a moving average of two with correlation −r the coefficient is (1 − √(1 − 4r²))/2r (textbook)
+    alike = np.clip(-lately.product / lately.square, 1e-6, 0.4999)
+    keep = np.minimum((1.0 - np.sqrt(1.0 - 4.0 * alike * alike)) / (2.0 * alike), MOST_ALIKE) * steady
+    clipped = np.where(use, np.clip(standard, -LARGEST_SD, LARGEST_SD), 0.0)
+    innovation = np.where(use, clipped + keep * lately.carried, 0.0)
+    left = np.maximum(np.where(lately.left < 1.0, 1.0 - (1.0 - lately.left) * steady, lately.left), QUIETEST)
+    share = np.where(use, 1.0 - np.exp(-seconds / LATELY_SECONDS), 0.0)
+    carried = np.clip(innovation, -LARGEST_CARRIED_SD, LARGEST_CARRIED_SD)
+    return Whitened(
+        keep=keep,
+        innovation=innovation,
+        certain=np.where(use, 1.0 / left, 0.0),
+        lately=replace(
+            lately,
+            square=np.maximum(lately.square + share * (clipped * clipped - lately.square), 1e-3),
+            product=lately.product + share * (clipped * lately.last - lately.product),
+            left=lately.left + share * (carried * carried - lately.left),
+            last=clipped,
+            carried=innovation,
+            soaked=soaked,
+        ),
+    )
