@@ -1,9 +1,13 @@
-"""What joints show together: an air probe that suddenly reads something else, and whose heat a joint shows.
+"""What joints show together: an air or a current that is suddenly read wrong, and whose heat a joint shows.
 
 All joints in one air are driven by the same reading. If that reading has jumped by d kelvin while the air
 itself has not, each joint's filter errs by d times a signature that follows from its own lags and its
 filter's own gains, as in `jump`; only the size is common to all of them. When one size explains what
 the whole company shows, nobody's contact is accused and the air probe is named.
+
+All joints on one current are heated by it. If it has changed and its reading has not, or the other way
+round, each filter errs by one share of what the current makes of that joint. Whichever explains more is
+weighed first: a shunt that sticks looks like an air that is read wrong to joints that stand in one air.
 Not here: changes of single joints (`jump`), what is said (`alert_rules`).
 May import: signature, estimator, numpy.
 """
@@ -15,7 +19,11 @@ from numpy.typing import NDArray
 
 from lugwatch import signature
 from lugwatch.estimator import (
+    FAST,
     OFFSET,
+    OWN,
+    SLOW,
+    SOAK,
     STATES,
     Bank,
     Inputs,
@@ -35,6 +43,9 @@ BELIEVED_SD = 6.5
 # One size must explain so much of what each joint alone would make of it: 0.98 and more for a reading that
 # jumped, under 0.3 for a joint that went bad.
 AGREED_RATIO = 0.85
+# And so much of it where it is a current, since joints with a body behind them answer by another law.
+HEATED_RATIO = 0.6
+OTHERS_RATIO = 0.5
 SMALLEST_KELVIN = 1.0  # less is weather
 # While a common jump is this clear, and clearer than anything one joint shows, joints are not accused yet.
 PENDING_SD = 4.0
@@ -46,13 +57,14 @@ SHADOW_RATIO = 0.5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Watch:
-    """What is being matched, (joints, MOMENTS, …); a moment that is not in use has no information."""
+    """What is being matched; a moment that is not in use has no information."""
 
-    error: Array  # (joints, MOMENTS, 5) the filter's error for a reading that is 1 K too warm
+    error: Array  # (joints, 2·MOMENTS, 5) the filter's error for an air read 1 K too warm; then for twice
+    # the heating that the current is read for
     fast: Array  # (joints, MOMENTS) how much of that kelvin has come through the fast lag
     slow: Array
-    information: Array  # [1/K²]
-    evidence: Array  # [1/K]
+    information: Array  # (joints, 2·MOMENTS) [1/K²]; then [1]
+    evidence: Array  # [1/K]; then [1]
     next_moment: int
     seconds_since_moment: float
     shift_kelvin: Array  # (airs,) by which each air is believed to be read too warm
@@ -62,11 +74,11 @@ def empty(joints: int, airs: int) -> Watch:
     """Nothing seen yet."""
     zeros = np.zeros((joints, MOMENTS))
     return Watch(
-        error=np.zeros((joints, MOMENTS, STATES)),
+        error=np.zeros((joints, 2 * MOMENTS, STATES)),
         fast=zeros,
         slow=zeros,
-        information=zeros,
-        evidence=zeros,
+        information=np.zeros((joints, 2 * MOMENTS)),
+        evidence=np.zeros((joints, 2 * MOMENTS)),
         next_moment=0,
         seconds_since_moment=APART_SECONDS,
         shift_kelvin=np.zeros(airs),
@@ -80,14 +92,20 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
     information, evidence = watch.information.copy(), watch.evidence.copy()
     number, since = watch.next_moment, watch.seconds_since_moment
     if since >= APART_SECONDS - 1e-6:
-        error[:, number] = 0.0
-        fast[:, number] = slow[:, number] = information[:, number] = evidence[:, number] = 0.0
+        both = [number, MOMENTS + number]
+        fast[:, number] = slow[:, number] = 0.0
+        error[:, both] = 0.0
+        information[:, both] = evidence[:, both] = 0.0
         number, since = (number + 1) % MOMENTS, 0.0
+    mean = tracked.mean[CENTRE]
+    for mode, driver, keep in ((FAST, OWN, window.keep_fast), (SLOW, SOAK, window.keep_slow)):
+        # what it is short of before this window passes
+        error[:, MOMENTS:, mode] += ((1.0 / keep - 1.0) * window.heating * mean[:, driver])[:, None]
     seen = signature.carry(error, window)
     fast += (1.0 - window.keep_fast)[:, None] * (1.0 - fast)
     slow += (1.0 - window.keep_slow)[:, None] * (1.0 - slow)
     weight = bank.fast_weight[CENTRE][:, None]
-    seen -= _share(bank, inputs)[CENTRE, None] * (weight * fast + (1.0 - weight) * slow)
+    seen[:, :MOMENTS] -= _share(bank, inputs)[CENTRE, None] * (weight * fast + (1.0 - weight) * slow)
     measured = window.gain.any(axis=1)
     certain = np.where(measured, 1.0 / tracked.innovation_variance[CENTRE], 0.0)
     information += seen * seen * certain[:, None]
@@ -120,34 +138,92 @@ class Found:
     size_kelvin: Array
     moment: NDArray[np.intp]
     believed: Flags
-    excused: Flags  # (joints,) what they show is better explained by their air's reading
+    excused: Flags  # (joints,) what they show is better explained by their air's reading or their current
+    heated: Flags  # (joints,) of these, by their current
 
 
-def find(watch: Watch, airs: Flags, learned: Flags, alone: Array) -> Found:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heated:
+    """Per current (currents,): whether one change of it explains what its joints show, and how clearly."""
+
+    deviations: Array
+    agreed: Flags
+
+
+def heated(watch: Watch, currents: Flags, learned: Flags) -> Heated:
+    """Whether all joints of a current heat more or less in one proportion: it is not what is read.
+
+    currents: (currents, joints) which joints carry which; learned: (joints,) whose shape is known.
+    """
+    information, evidence = watch.information[:, MOMENTS:], watch.evidence[:, MOMENTS:]
+    told = currents & learned & information.any(axis=1)
+    members = told.astype(np.float64)
+    each = (members @ evidence) / np.sqrt(np.maximum(members @ information, 1e-12))
+    apart = members @ (evidence**2 / np.maximum(information, 1e-12))
+    best = np.argmax(np.abs(each), axis=1)
+    rows = np.arange(len(best))
+    deviations = each[rows, best]
+    agreed = (deviations**2 > HEATED_RATIO * apart[rows, best]) & (told.sum(axis=1) >= COMPANY)
+    # the others must say so too: of one that is seen far more sharply than they are, they are no company
+    for c in np.flatnonzero(agreed & (np.abs(deviations) > PENDING_SD)):
+        seen, sure = evidence[told[c], best[c]], information[told[c], best[c]]
+        loudest = int(np.argmax(seen**2 / np.maximum(sure, 1e-12)))
+        others = np.delete(seen, loudest).sum() / np.sqrt(max(np.delete(sure, loudest).sum(), 1e-12))
+        agreed[c] = others * np.sign(deviations[c]) > OTHERS_RATIO * abs(deviations[c])
+    return Heated(deviations=deviations, agreed=agreed)
+
+
+def find(
+    watch: Watch,
+    airs: Flags,
+    learned: Flags,
+    alone: Array,
+    currents: Flags | None = None,
+    heating: Heated | None = None,
+) -> Found:
     """Look at what has been matched.
 
     airs: (airs, joints) which joints stand in which air; learned: (joints,) whose shape is known;
-    alone: (joints,) deviations of the clearest change of each joint's own heating (`jump.strongest`).
+    alone: (joints,) deviations of the clearest change of each joint's own heating (`jump.strongest`);
+    currents, heating: as for and from `heated`; None: no joint has company on its current. Where
+    a current explains more than an air does, it is what has changed, and nothing is believed of the air.
     """
     count = len(airs)
     deviations, size = np.zeros(count), np.zeros(count)
     moment, believed = np.zeros(count, dtype=np.intp), np.zeros(count, dtype=bool)
     excused = np.zeros(airs.shape[1], dtype=bool)
+    carried: list[tuple[Flags, float]] = []
+    if currents is not None and heating is not None:
+        for c in np.flatnonzero(heating.agreed & (np.abs(heating.deviations) > PENDING_SD)):
+            clear = abs(float(heating.deviations[c]))
+            carried.append((currents[c], clear))
+            if clear > np.abs(alone[currents[c]]).max():
+                excused |= currents[c]
+    heated_by = excused.copy()
     for a, air in enumerate(airs):
-        told = air & learned & (watch.information.max(axis=1) > 0.0)
+        told = air & learned & (watch.information[:, :MOMENTS].max(axis=1) > 0.0)
         if np.count_nonzero(told) < COMPANY:
             continue
-        information, evidence = watch.information[told], watch.evidence[told]
+        information, evidence = watch.information[told, :MOMENTS], watch.evidence[told, :MOMENTS]
         total, common = information.sum(axis=0), evidence.sum(axis=0)
         each = common / np.sqrt(np.maximum(total, 1e-12))
         best = int(np.argmax(np.abs(each)))
         apart = (evidence[:, best] ** 2 / np.maximum(information[:, best], 1e-12)).sum()
         moment[a], deviations[a], size[a] = best, each[best], common[best] / max(total[best], 1e-12)
         agreed = each[best] ** 2 > AGREED_RATIO * apart and abs(size[a]) > SMALLEST_KELVIN
+        if any(clear > abs(each[best]) and np.count_nonzero(air & on) > 1 for on, clear in carried):
+            agreed = False
         believed[a] = agreed and abs(each[best]) > BELIEVED_SD
         if agreed and abs(each[best]) > max(PENDING_SD, np.abs(alone[told]).max()):
             excused |= air
-    return Found(deviations=deviations, size_kelvin=size, moment=moment, believed=believed, excused=excused)
+    return Found(
+        deviations=deviations,
+        size_kelvin=size,
+        moment=moment,
+        believed=believed,
+        excused=excused,
+        heated=heated_by,
+    )
 
 
 def believe(

@@ -188,6 +188,12 @@ def _stands(plan: Plan, trace: Trace, i: int) -> bool:
     )
 
 
+def standing(plan: Plan, memory: Memory) -> Flags:
+    """Joints (joints,) whose current has stood still for some windows, doubted or not."""
+    still = [_stands(plan, trace, i) for i, trace in enumerate(memory.traces)]
+    return np.array([*still, False], dtype=bool)[plan.current]
+
+
 def _witness(plan: Plan, memory: Memory, i: int, off_course: Array) -> str:
     """In words what says that this current, which stands still, has moved; "": nobody."""
     trace = memory.traces[i]

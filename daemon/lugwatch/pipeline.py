@@ -154,7 +154,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     if watch is not state.watch:
         airs = company.restart(state.company, np.asarray(~watch.information.any(axis=1)))
         state = replace(state, watch=watch, company=airs)
-    state, tracked, common = _changes(state, tracked, inputs)
+    state, tracked, common, heated = _changes(state, tracked, inputs)
     watch, airs = state.watch, state.company
     seen = judgement.look(
         plan,
@@ -179,7 +179,11 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     findings = [
         *judgement.joint_findings(plan, seen, watch, unrest, state.book),
         *current_doubt.common(
-            plan, unknown, common, _common_findings(plan, common, airs.shift_kelvin, state.book)
+            plan,
+            # a current that stands still is perhaps stuck: it will be doubted, or nobody can tell
+            unknown | (heated & current_doubt.standing(plan, currents)),
+            common,
+            _common_findings(plan, common, airs.shift_kelvin, state.book),
         ),
         *judgement.channel_findings(plan, state.book, window, opened, state.started_seconds),
         *current_doubt.findings(plan, currents, window),
@@ -250,18 +254,19 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
 
 def _changes(
     state: State, tracked: estimator.Tracked, inputs: estimator.Inputs
-) -> tuple[State, estimator.Tracked, NDArray[np.intp]]:
+) -> tuple[State, estimator.Tracked, NDArray[np.intp], NDArray[np.bool_]]:
     """Changes of joints' own heating and of airs' readings, believed where they are beyond doubt.
 
-    And what else is common to many.
+    And what else is common to many, and which joints show what their current would explain.
     """
     plan, calm = state.plan, state.record.calm
     learned = ~np.isnan(calm)
     if not learned.any():  # without a learned shape nobody knows what a change looks like
-        return state, tracked, np.zeros(len(plan.groups), dtype=np.intp)
+        return state, tracked, np.zeros(len(plan.groups), dtype=np.intp), np.zeros(len(calm), dtype=bool)
     watch = jump.step(state.watch, state.bank, tracked, inputs)
     airs = company.step(state.company, state.bank, tracked, inputs)
-    misread = company.find(airs, plan.airs, learned, jump.strongest(watch)[0])
+    heated = company.heated(airs, plan.currents, learned)
+    misread = company.find(airs, plan.airs, learned, jump.strongest(watch)[0], plan.currents, heated)
     if misread.believed.any():
         airs, tracked = company.believe(airs, state.bank, tracked, inputs, misread, plan.airs)
         watch = jump.calmed(watch, np.asarray(misread.believed @ plan.airs, dtype=bool))
@@ -273,7 +278,7 @@ def _changes(
     if found.own.any():
         ratio, ratio_sd = trend.ratio(state.baseline, rise, np.sqrt(variance))
         watch, tracked = jump.believe(watch, tracked, found, rise, rise / ratio * (1.0 - ratio_sd))
-    return replace(state, watch=watch, company=airs), tracked, found.common
+    return replace(state, watch=watch, company=airs), tracked, found.common, misread.heated
 
 
 def _common_findings(

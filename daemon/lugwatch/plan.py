@@ -44,6 +44,7 @@ class Plan:
     groups: NDArray[np.bool_]  # (groups, joints) that share an air or a current
     group_channels: tuple[str, ...]  # (groups,) which
     airs: NDArray[np.bool_]  # (groups, joints) the same, of groups that share an air; nobody in the others
+    currents: NDArray[np.bool_]  # (groups, joints) and of groups that share a current
     metal: NDArray[np.bool_]  # (joints, joints) neighbours on the same metal
 
 
@@ -91,5 +92,6 @@ def make(boat: Boat, thresholds: Thresholds | None = None) -> Plan:
         groups=np.array([[c in (j.air, j.current) for j in joints] for c in shared], dtype=bool),
         group_channels=tuple(shared),
         airs=np.array([[c == j.air for j in joints] for c in shared], dtype=bool),
+        currents=np.array([[c == j.current for j in joints] for c in shared], dtype=bool),
         metal=np.array([[n.joint in j.neighbours for n in joints] for j in joints], dtype=bool),
     )
