@@ -305,10 +305,7 @@ def _left(watch: Watch, rise: Array, deviations: Array, joint: int, others: Flag
         return float(deviations[joint])
     share = watch.evidence[there, moment] / (watch.information[there, moment] * rise[there])
     shared = _weighted_median(share, sharpness[there]) * sharpness[joint]
-    # a median's variance is π/2 of a mean's (textbook)
-    unsure = 0.5 * np.pi * sharpness[joint] ** 2 / np.sum(sharpness[there] ** 2)
-    sd = np.sqrt(1.0 + unsure + (RESPONSE_RATIO * shared) ** 2)
-    return float((deviations[joint] - shared) / sd)
+    return float((deviations[joint] - shared) / np.hypot(1.0, RESPONSE_RATIO * shared))
 
 
 def own_unrest(unrest_ratio: Array, groups: Flags) -> Array:
