@@ -34,8 +34,7 @@ class Thresholds:
     delay_seconds: float = 60.0
     hot_delay_seconds: float = 10.0
     warming_ratio: float = 1.12  # caution
-    changed_ratio: float = 1.05  # a sudden change, which is beyond doubt when it is believed…
-    changed_above_ratio: float = 1.05  # …and not merely back to what it used to be: a fan has stopped
+    changed_ratio: float = 1.05  # a sudden change, which is beyond doubt when it is believed
     warming_clear_ratio: float = 1.06
     warming_warning_ratio: float = 1.6
     certainty_sd: float = 3.5  # how many standard deviations "certain" is
@@ -168,7 +167,7 @@ def warming(facts: JointFacts, t: Thresholds) -> Finding:
 
     others = facts.company_ratio
     trending = ratio >= others * t.warming_ratio and above(others) > t.certainty_sd
-    changed = change >= t.changed_ratio and (not known or ratio + sd >= t.changed_above_ratio)
+    changed = change >= t.changed_ratio
     worse = trending and above(t.warming_warning_ratio) > t.warning_sd
     category = Category.WARNING if worse else Category.CAUTION
     if not facts.loaded or not (known or changed) or (facts.shadowed and not changed):

@@ -51,6 +51,8 @@ SMALLEST_KELVIN = 1.0  # less is weather
 PENDING_SD = 4.0
 # A jump is the same for all joints only as far as their shapes are right.
 SHAPE_RATIO = 0.1
+# A fan takes a fifth and more off most of the rises in its air, a draught less than a tenth.
+COOLED_RATIO = 0.93
 # A bad joint warms what shares its metal: less than this part of its own excess is its doing.
 SHADOW_RATIO = 0.5
 
@@ -285,6 +287,23 @@ def restart(watch: Watch, joints: Flags) -> Watch:
 
 
 # ---- slow changes ----------------------------------------------------------------------------
+
+
+def cooled(ratio: Array, airs: Flags) -> Flags:
+    """Joints (joints,) whose air takes more heat than when they were good, or of whose air nobody can tell.
+
+    ratio: (joints,) rise against baseline, NaN: not known; airs: (airs, joints). A fan cools nearly all
+    joints of its air; when it stops, what each of them gains back is no change of a contact.
+    """
+    known = ~np.isnan(ratio)
+    result = np.ones(len(ratio), dtype=bool)
+    for air in airs:
+        for joint in np.flatnonzero(air):
+            others = air & known
+            others[joint] = False
+            if np.count_nonzero(others) >= COMPANY:
+                result[joint] = float(np.median(ratio[others])) < COOLED_RATIO
+    return result
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

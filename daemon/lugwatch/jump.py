@@ -202,7 +202,7 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
 
 def _expected(
     watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs, window: signature.Passed
-) -> tuple[Array, Array, Flags]:
+) -> tuple[Array, Flags]:
     """Of each joint's innovation (joints,) the variance, and whether its rise shows at all."""
     heating, mean = window.heating, tracked.mean[CENTRE]
     # a load far beyond any it was learned from shows the shape's errors as well
@@ -383,9 +383,8 @@ def believe(
 ) -> tuple[Watch, Tracked]:
     """The filter moves to where it would be had it known of the changes that are joints' own.
 
-    good_kelvin: (joints,) the least that each rise was while it was known to be good; NaN: not known; None:
-    of nobody. A joint that heats what it did then is not worse, it has been cooled meanwhile: by a fan that
-    stops.
+    good_kelvin: (joints,) the least that each rise was while it was known to be good, where it may have been
+    cooled meanwhile, by a fan; NaN, None: not so. One that heats what it did then is not worse.
     """
     rows = np.arange(len(found.moment))
     error = watch.error[rows, found.moment]

@@ -277,7 +277,8 @@ def _changes(
     found = jump.find(watch, rise, bound, plan.groups, plan.metal, misread.excused)
     if found.own.any():
         ratio, ratio_sd = trend.ratio(state.baseline, rise, np.sqrt(variance))
-        watch, tracked = jump.believe(watch, tracked, found, rise, rise / ratio * (1.0 - ratio_sd))
+        good = np.where(company.cooled(ratio, plan.airs), rise / ratio * (1.0 - ratio_sd), np.nan)
+        watch, tracked = jump.believe(watch, tracked, found, rise, good)
     return replace(state, watch=watch, company=airs), tracked, found.common, misread.heated
 
 
