@@ -144,88 +144,66 @@ class Found:
     heated: Flags  # (joints,) of these, by their current
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Heated:
-    """Per current (currents,): whether one change of it explains what its joints show, and how clearly."""
-
-    deviations: Array
-    agreed: Flags
-
-
-def heated(watch: Watch, currents: Flags, learned: Flags) -> Heated:
-    """Whether all joints of a current heat more or less in one proportion: it is not what is read.
-
-    currents: (currents, joints) which joints carry which; learned: (joints,) whose shape is known.
-    """
-    information, evidence = watch.information[:, MOMENTS:], watch.evidence[:, MOMENTS:]
-    told = currents & learned & information.any(axis=1)
-    members = told.astype(np.float64)
-    each = (members @ evidence) / np.sqrt(np.maximum(members @ information, 1e-12))
-    apart = members @ (evidence**2 / np.maximum(information, 1e-12))
-    best = np.argmax(np.abs(each), axis=1)
-    rows = np.arange(len(best))
-    deviations = each[rows, best]
-    agreed = (deviations**2 > HEATED_RATIO * apart[rows, best]) & (told.sum(axis=1) >= COMPANY)
-    # the others must say so too: of one that is seen far more sharply than they are, they are no company
-    for c in np.flatnonzero(agreed & (np.abs(deviations) > PENDING_SD)):
-        seen, sure = evidence[told[c], best[c]], information[told[c], best[c]]
-        loudest = int(np.argmax(seen**2 / np.maximum(sure, 1e-12)))
-        others = np.delete(seen, loudest).sum() / np.sqrt(max(np.delete(sure, loudest).sum(), 1e-12))
-        agreed[c] = others * np.sign(deviations[c]) > OTHERS_RATIO * abs(deviations[c])
-    return Heated(deviations=deviations, agreed=agreed)
-
-
-def find(
-    watch: Watch,
-    airs: Flags,
-    learned: Flags,
-    alone: Array,
-    currents: Flags | None = None,
-    heating: Heated | None = None,
-) -> Found:
+def find(watch: Watch, airs: Flags, learned: Flags, alone: Array, currents: Flags | None = None) -> Found:
     """Look at what has been matched.
 
     airs: (airs, joints) which joints stand in which air; learned: (joints,) whose shape is known;
     alone: (joints,) deviations of the clearest change of each joint's own heating (`jump.strongest`);
-    currents, heating: as for and from `heated`; None: no joint has company on its current. Where
+    currents: (currents, joints) which carry which; None: no joint has company on its current. Where
     a current explains more than an air does, it is what has changed, and nothing is believed of the air.
     """
     count = len(airs)
-    deviations, size = np.zeros(count), np.zeros(count)
-    moment, believed = np.zeros(count, dtype=np.intp), np.zeros(count, dtype=bool)
-    excused = np.zeros(airs.shape[1], dtype=bool)
-    carried: list[tuple[Flags, float]] = []
-    if currents is not None and heating is not None:
-        for c in np.flatnonzero(heating.agreed & (np.abs(heating.deviations) > PENDING_SD)):
-            clear = abs(float(heating.deviations[c]))
-            carried.append((currents[c], clear))
-            if clear > np.abs(alone[currents[c]]).max():
-                excused |= currents[c]
-    heated_by = excused.copy()
-    for a, air in enumerate(airs):
-        told = air & learned & (watch.information[:, :MOMENTS].max(axis=1) > 0.0)
-        if np.count_nonzero(told) < COMPANY:
-            continue
-        information, evidence = watch.information[told, :MOMENTS], watch.evidence[told, :MOMENTS]
-        total, common = information.sum(axis=0), evidence.sum(axis=0)
+    deviations, size, clear = np.zeros(count), np.zeros(count), np.zeros(count, dtype=bool)
+    moment = np.zeros(count, dtype=np.intp)
+    information, evidence = watch.information[:, :MOMENTS], watch.evidence[:, :MOMENTS]
+    known = learned & information.any(axis=1)
+    for a in np.flatnonzero((airs & known).sum(axis=1) >= COMPANY):
+        told = airs[a] & known
+        total, common = information[told].sum(axis=0), evidence[told].sum(axis=0)
         each = common / np.sqrt(np.maximum(total, 1e-12))
         best = int(np.argmax(np.abs(each)))
-        apart = (evidence[:, best] ** 2 / np.maximum(information[:, best], 1e-12)).sum()
+        apart = (evidence[told, best] ** 2 / np.maximum(information[told, best], 1e-12)).sum()
         moment[a], deviations[a], size[a] = best, each[best], common[best] / max(total[best], 1e-12)
-        agreed = each[best] ** 2 > AGREED_RATIO * apart and abs(size[a]) > SMALLEST_KELVIN
-        if any(clear > abs(each[best]) and np.count_nonzero(air & on) > 1 for on, clear in carried):
-            agreed = False
-        believed[a] = agreed and abs(each[best]) > BELIEVED_SD
-        if agreed and abs(each[best]) > max(PENDING_SD, np.abs(alone[told]).max()):
-            excused |= air
+        clear[a] = each[best] ** 2 > AGREED_RATIO * apart and abs(size[a]) > SMALLEST_KELVIN
+    clear &= np.abs(deviations) > PENDING_SD
+    heated = np.zeros(airs.shape[1], dtype=bool)
+    if currents is not None and (clear.any() or np.abs(alone).max(initial=0.0) > PENDING_SD):
+        for on, by in _heated(watch, currents, learned):
+            clear &= (np.abs(deviations) > by) | ((airs & on).sum(axis=1) < 2)
+            if by > np.abs(alone[on]).max():
+                heated |= on
+    excused = heated.copy()
+    for a in np.flatnonzero(clear):
+        if abs(deviations[a]) > np.abs(alone[airs[a] & known]).max():
+            excused |= airs[a]
     return Found(
         deviations=deviations,
         size_kelvin=size,
         moment=moment,
-        believed=believed,
+        believed=clear & (np.abs(deviations) > BELIEVED_SD),
         excused=excused,
-        heated=heated_by,
+        heated=heated,
     )
+
+
+def _heated(watch: Watch, currents: Flags, learned: Flags) -> list[tuple[Flags, float]]:
+    """Joints (joints,) of each current that all heat more or less in one proportion, and how clearly."""
+    information, evidence = watch.information[:, MOMENTS:], watch.evidence[:, MOMENTS:]
+    known = learned & information.any(axis=1)
+    found = []
+    for on in currents[(currents & known).sum(axis=1) >= COMPANY]:
+        seen, sure = evidence[on & known], information[on & known]
+        each = seen.sum(axis=0) / np.sqrt(np.maximum(sure.sum(axis=0), 1e-12))
+        best = int(np.argmax(np.abs(each)))
+        clear, seen, sure = float(each[best]), seen[:, best], np.maximum(sure[:, best], 1e-12)
+        alone = seen**2 / sure
+        # the others must say so too: to one that is seen far more sharply than they are, they are no company
+        others = np.arange(len(alone)) != np.argmax(alone)
+        left = float(seen[others].sum() / np.sqrt(sure[others].sum()))
+        agreed = clear**2 > HEATED_RATIO * alone.sum() and left * np.sign(clear) > OTHERS_RATIO * abs(clear)
+        if agreed and abs(clear) > PENDING_SD:
+            found.append((on, abs(clear)))
+    return found
 
 
 def believe(

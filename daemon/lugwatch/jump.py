@@ -29,7 +29,6 @@ from lugwatch.estimator import (
     Tracked,
     per_row,
     reference_celsius,
-    surroundings_celsius,
 )
 from lugwatch.signature import CENTRE, COMPANY
 
@@ -86,13 +85,12 @@ RESPONSE_RATIO = 0.5
 class Watch:
     """What is being matched, (joints, MOMENTS, …); a moment that is not in use has no information."""
 
-    error: Array  # (joints, MOMENTS, 5) the filter's error for Δ = 1 K
-    carried: Array  # what was seen of it, whitened
+    # (joints, MOMENTS + 1, 5) the filter's error for Δ = 1 K; the last, were nothing of its air to reach it
+    error: Array
+    carried: Array  # (joints, MOMENTS + 1) what was seen of it, whitened
     information: Array  # [1/K²]
     evidence: Array  # [1/K]
     unfollowed: Array  # evidence that would be there if nothing of the joint's air reached it [1/K]
-    air_error: Array  # (joints, 1, 5) the filter's error in that case
-    air_carried: Array  # (joints,) what was seen of it, whitened
     body_celsius: Array  # (joints,) where the air has been over hours; NaN: not seen yet
     lately: lately.Lately
     next_moment: int
@@ -113,13 +111,11 @@ class Watch:
 def empty(joints: int, busiest: Array | None = None) -> Watch:
     """Nothing seen yet. busiest: (joints,) largest heating each was learned from; None: any."""
     return Watch(
-        error=np.zeros((joints, MOMENTS, STATES)),
-        carried=np.zeros((joints, MOMENTS)),
+        error=np.zeros((joints, MOMENTS + 1, STATES)),
+        carried=np.zeros((joints, MOMENTS + 1)),
         information=np.zeros((joints, MOMENTS)),
         evidence=np.zeros((joints, MOMENTS)),
         unfollowed=np.zeros((joints, MOMENTS)),
-        air_error=np.zeros((joints, 1, STATES)),
-        air_carried=np.zeros(joints),
         body_celsius=np.full(joints, np.nan),
         lately=lately.empty(joints),
         next_moment=0,
@@ -139,7 +135,7 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
     seconds, heating = window.seconds, window.heating
     error, carried = watch.error.copy(), watch.carried.copy()
     information, evidence = watch.information.copy(), watch.evidence.copy()
-    unfollowed, air_error = watch.unfollowed.copy(), watch.air_error.copy()
+    unfollowed = watch.unfollowed.copy()
     number, since = watch.next_moment, watch.seconds_since_moment
     if since >= APART_SECONDS - 1e-6:
         error[:, number] = 0.0
@@ -149,17 +145,18 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
             sums[:, number] = 0.0
         number, since = (number + 1) % MOMENTS, 0.0
     seen = signature.carry(error, window)
-    around = surroundings_celsius(bank, tracked)[CENTRE]
+    weight = bank.fast_weight[CENTRE]
+    around = weight * tracked.air_fast_celsius[CENTRE] + (1.0 - weight) * tracked.air_slow_celsius[CENTRE]
     body = np.where(np.isnan(watch.body_celsius), around, watch.body_celsius)
     body += (1.0 - np.exp(-seconds / BODY_SECONDS)) * (around - body)
-    air_seen = signature.carry(air_error, window)
-    air_seen[:, 0] += body - around
+    seen[:, MOMENTS] += body - around
     variance, visible = _expected(watch, bank, tracked, inputs, window)
     use = inputs.loaded & visible & window.gain.any(axis=1)
     sure = np.where(use, 1.0 / np.sqrt(variance), 0.0)
+    standard = tracked.innovation[CENTRE] * sure
     white = lately.whiten(
         watch.lately,
-        tracked.innovation[CENTRE] * sure,
+        standard,
         use,
         heating,
         bank.offset_walk_kelvin[CENTRE],
@@ -167,19 +164,16 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
     )
     carried *= white.keep[:, None]
     carried += seen * sure[:, None]
-    air_carried = np.where(use, air_seen[:, 0] * sure + white.keep * watch.air_carried, 0.0)
-    certain = carried * white.certain[:, None]
-    information += certain * carried
+    certain = carried[:, :MOMENTS] * white.certain[:, None]
+    information += certain * carried[:, :MOMENTS]
     evidence += certain * white.innovation[:, None]
     # a joint between neighbours follows them, and they are read
-    unfollowed += certain * (air_carried * (1.0 - bank.neighbour_weight[CENTRE]))[:, None]
+    unfollowed += certain * (carried[:, MOMENTS] * (1.0 - bank.neighbour_weight[CENTRE]))[:, None]
     carried[~use] = 0.0
     signature.eat(error, seen, window)
-    signature.eat(air_error, air_seen, window)
-    share = np.where(use, 1.0 - np.exp(-seconds / UNREST_SECONDS), 0.0)
-    standard = np.where(use, tracked.innovation[CENTRE] * sure, 0.0)
-    standard = np.clip(standard, -LARGEST_SD, LARGEST_SD)
-    known = np.where(use, 1.0 - np.exp(-seconds / BUSY_SECONDS), 0.0)
+    share = use * (1.0 - np.exp(seconds / -UNREST_SECONDS))
+    known = use * (1.0 - np.exp(seconds / -BUSY_SECONDS))
+    standard = np.minimum(np.maximum(standard, -LARGEST_SD), LARGEST_SD)
     return replace(
         watch,
         error=error,
@@ -187,8 +181,6 @@ def step(watch: Watch, bank: Bank, tracked: Tracked, inputs: Inputs) -> Watch:
         information=information,
         evidence=evidence,
         unfollowed=unfollowed,
-        air_error=air_error,
-        air_carried=air_carried,
         body_celsius=body,
         lately=white.lately,
         next_moment=number,
@@ -208,8 +200,8 @@ def _expected(
     # a load far beyond any it was learned from shows the shape's errors as well
     beyond = np.maximum(1.0, heating / np.maximum(watch.known, 1e-3))
     reference = reference_celsius(bank, inputs)[CENTRE]
-    swing = np.abs(np.nan_to_num(reference - tracked.air_fast_celsius[CENTRE]))
-    beyond *= np.maximum(1.0, swing / USUAL_SWING_KELVIN)
+    swing = np.abs(reference - tracked.air_fast_celsius[CENTRE])
+    beyond *= np.fmax(1.0, swing / USUAL_SWING_KELVIN)  # NaN is no swing
     lagging = (1.0 - window.keep_fast) * (heating * mean[:, OWN] - mean[:, FAST])
     lagging += (1.0 - window.keep_slow) * (heating * mean[:, SOAK] - mean[:, SLOW])
     variance = (tracked.innovation_variance[CENTRE] + (LAGGING_RATIO * lagging) ** 2) * beyond**2
@@ -250,6 +242,7 @@ def find(
     groups: Flags,
     metal: Flags | None = None,
     excused: Flags | None = None,
+    clearest: tuple[Array, Array, NDArray[np.intp]] | None = None,
 ) -> Found:
     """Look at what has been matched.
 
@@ -259,8 +252,9 @@ def find(
     metal: (joints, joints) neighbours on the same metal; None: nobody has any. A bad joint heats its
     neighbours: of them only the one whose change is clearest, or was believed before, is accused.
     excused: (joints,) what they show is better explained otherwise (`company`); None: nobody.
+    clearest: `strongest` of the same watch, where somebody has it.
     """
-    deviations, size, moment = strongest(watch)
+    deviations, size, moment = strongest(watch) if clearest is None else clearest
     rise = np.maximum(np.abs(rise_kelvin), 1e-6)
     bound = BELIEVED_SD * np.maximum(1.0, calm / CALM_RMS)
     bound = np.where((deviations < 0.0) & (watch.ratio <= 1.0), HEALING_RATIO * bound, bound)
@@ -275,11 +269,9 @@ def find(
         louder = own[None, :] & (np.abs(deviations)[None, :] > np.abs(deviations)[:, None])
         accused = watch.ratio[None, :] > np.maximum(watch.ratio[:, None], 1.0 + SMALLEST_RATIO)
         own &= ~(metal & (louder | accused)).any(axis=1)
-    common = np.zeros(len(groups), dtype=np.intp)
-    if not own.any() and np.abs(deviations).max(initial=0.0) <= COMMON_SD:
-        groups = groups[:0]  # neither is anybody accused nor can a median be that far off
-    for number, group in enumerate(groups):
-        told = group & (watch.information.max(axis=1) > 0.0) & ~np.isnan(calm)
+    known = (watch.information.max(axis=1) > 0.0) & ~np.isnan(calm)
+    for group in groups if own.any() else ():
+        told = group & known
         if np.count_nonzero(told) < COMPANY:
             continue
         for joint in np.flatnonzero(told & own):
@@ -288,9 +280,7 @@ def find(
             left = _left(watch, rise, deviations, int(joint), others, int(moment[joint]))
             if abs(left) < bound[joint] or left * deviations[joint] < 0.0:
                 own[joint] = False
-        signs = np.sign(deviations[told])
-        if abs(signs.sum()) == len(signs) and np.median(np.abs(deviations[told])) > COMMON_SD:
-            common[number] = int(signs[0])
+    common = signature.together(deviations, known, groups, COMMON_SD)
     return Found(deviations=deviations, size_kelvin=size, moment=moment, own=own, common=common)
 
 
@@ -304,7 +294,7 @@ def _left(watch: Watch, rise: Array, deviations: Array, joint: int, others: Flag
     if np.count_nonzero(there) < COMPANY - 1:
         return float(deviations[joint])
     share = watch.evidence[there, moment] / (watch.information[there, moment] * rise[there])
-    shared = _weighted_median(share, sharpness[there]) * sharpness[joint]
+    shared = signature.weighted_median(share, sharpness[there]) * sharpness[joint]
     return float((deviations[joint] - shared) / np.hypot(1.0, RESPONSE_RATIO * shared))
 
 
@@ -337,11 +327,11 @@ def calmed(watch: Watch, joints: Flags) -> Watch:
 
 
 def _cleared(watch: Watch, joints: Flags) -> Watch:
-    each = joints[:, None]
+    each, of_changes = joints[:, None], np.arange(MOMENTS + 1) < MOMENTS
     return replace(
         watch,
-        error=np.where(each[:, :, None], 0.0, watch.error),
-        carried=np.where(each, 0.0, watch.carried),
+        error=np.where(each[:, :, None] & of_changes[:, None], 0.0, watch.error),
+        carried=np.where(each & of_changes, 0.0, watch.carried),
         information=np.where(each, 0.0, watch.information),
         evidence=np.where(each, 0.0, watch.evidence),
         unfollowed=np.where(each, 0.0, watch.unfollowed),
@@ -362,20 +352,14 @@ def restart(watch: Watch, joints: Flags, busiest: Array) -> Watch:
         return empty(len(joints), busiest)
     return replace(
         calmed(watch, joints),
-        air_error=np.where(joints[:, None, None], 0.0, watch.air_error),
-        air_carried=np.where(joints, 0.0, watch.air_carried),
+        error=np.where(joints[:, None, None], 0.0, watch.error),
+        carried=np.where(joints[:, None], 0.0, watch.carried),
         body_celsius=np.where(joints, np.nan, watch.body_celsius),
         lately=lately.restart(watch.lately, joints),
         busiest=np.where(joints, busiest, watch.busiest),
         known=np.where(joints, busiest, watch.known),
         ratio=np.where(joints, 1.0, watch.ratio),
     )
-
-
-def _weighted_median(values: Array, weights: Array) -> float:
-    order = np.argsort(values)
-    total = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
 
 
 def believe(

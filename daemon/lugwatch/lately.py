@@ -69,26 +69,28 @@ def whiten(
     lately: Lately, standard: Array, use: Flags, heating: Array, offset_walk_kelvin: Array, seconds: Array
 ) -> Whitened:
     """Take in one window. standard: (joints,) standardised innovations; use: (joints,) they count."""
-    soaked = lately.soaked + (1.0 - np.exp(-seconds / LATELY_SECONDS)) * (heating - lately.soaked)
+    share = 1.0 - np.exp(seconds / -LATELY_SECONDS)
+    soaked = lately.soaked + share * (heating - lately.soaked)
     apart = np.abs(heating - soaked) / np.maximum(np.maximum(heating, soaked), 1e-3)
-    steady = np.clip(FORGIVEN - apart * (offset_walk_kelvin / BODY_WALK_KELVIN), 0.0, 1.0)
+    steady = FORGIVEN - apart * (offset_walk_kelvin / BODY_WALK_KELVIN)
+    steady = np.minimum(np.maximum(steady, 0.0), 1.0)
     # of a moving average of two with correlation −r the coefficient is (1 − √(1 − 4r²))/2r (textbook)
-    alike = np.clip(-lately.product / lately.square, 1e-6, 0.4999)
-    keep = np.minimum((1.0 - np.sqrt(1.0 - 4.0 * alike * alike)) / (2.0 * alike), MOST_ALIKE) * steady
-    clipped = np.where(use, np.clip(standard, -LARGEST_SD, LARGEST_SD), 0.0)
-    innovation = np.where(use, clipped + keep * lately.carried, 0.0)
+    twice = np.minimum(np.maximum(lately.product / lately.square * -2.0, 1e-6), 0.9999)
+    keep = np.minimum((1.0 - np.sqrt(1.0 - twice * twice)) / twice, MOST_ALIKE) * steady
+    clipped = np.minimum(np.maximum(standard, -LARGEST_SD), LARGEST_SD) * use
+    innovation = (clipped + keep * lately.carried) * use
     left = np.maximum(np.where(lately.left < 1.0, 1.0 - (1.0 - lately.left) * steady, lately.left), QUIETEST)
-    share = np.where(use, 1.0 - np.exp(-seconds / LATELY_SECONDS), 0.0)
-    carried = np.clip(innovation, -LARGEST_CARRIED_SD, LARGEST_CARRIED_SD)
+    share *= use
+    squared = np.minimum(innovation * innovation, LARGEST_CARRIED_SD**2)
     return Whitened(
         keep=keep,
         innovation=innovation,
-        certain=np.where(use, 1.0 / left, 0.0),
+        certain=use / left,
         lately=replace(
             lately,
             square=np.maximum(lately.square + share * (clipped * clipped - lately.square), 1e-3),
             product=lately.product + share * (clipped * lately.last - lately.product),
-            left=lately.left + share * (carried * carried - lately.left),
+            left=lately.left + share * (squared - lately.left),
             last=clipped,
             carried=innovation,
             soaked=soaked,

@@ -265,16 +265,17 @@ def _changes(
         return state, tracked, np.zeros(len(plan.groups), dtype=np.intp), np.zeros(len(calm), dtype=bool)
     watch = jump.step(state.watch, state.bank, tracked, inputs)
     airs = company.step(state.company, state.bank, tracked, inputs)
-    heated = company.heated(airs, plan.currents, learned)
-    misread = company.find(airs, plan.airs, learned, jump.strongest(watch)[0], plan.currents, heated)
+    clearest = jump.strongest(watch)
+    misread = company.find(airs, plan.airs, learned, clearest[0], plan.currents)
     if misread.believed.any():
         airs, tracked = company.believe(airs, state.bank, tracked, inputs, misread, plan.airs)
         watch = jump.calmed(watch, np.asarray(misread.believed @ plan.airs, dtype=bool))
+        clearest = jump.strongest(watch)
     rise, variance = estimator.mixed_rise(tracked, estimator.weights(tracked))
     # what little was seen of it so far was perhaps its calmest hour
     early = EARLY_RATIO[np.minimum(state.record.stage, learning.STAGES)]
     bound = early * np.maximum(calm, jump.CALM_RMS)
-    found = jump.find(watch, rise, bound, plan.groups, plan.metal, misread.excused)
+    found = jump.find(watch, rise, bound, plan.groups, plan.metal, misread.excused, clearest)
     if found.own.any():
         ratio, ratio_sd = trend.ratio(state.baseline, rise, np.sqrt(variance))
         good = np.where(company.cooled(ratio, plan.airs), rise / ratio * (1.0 - ratio_sd), np.nan)

@@ -2,8 +2,9 @@
 
 Were one number of the world other than the filter has it (a joint's heating, the reading of an air, how
 much of an air reaches a joint), the filter's error since then is that number times a signature. It is
-driven by what is measured, fades through the modes and is eaten by the filter's own gains.
-Only the central shape of each joint is looked at. Not here: what is matched. May import: estimator, numpy.
+driven by what is measured, fades through the modes and is eaten by the filter's own gains. Only the
+central shape of each joint is looked at. Here too: what the changes of several joints have in common.
+Not here: what is matched (`jump`, `company`). May import: estimator, numpy.
 """
 
 from dataclasses import dataclass
@@ -14,8 +15,10 @@ from numpy.typing import NDArray
 from lugwatch.estimator import FAST, OBSERVED, OWN, SHAPES_PER_JOINT, SLOW, SOAK, Bank, Tracked
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 CENTRE = slice(None, None, SHAPES_PER_JOINT)
+WITH_THEM_SD = 2.0  # deviations by which others show a change too
 COMPANY = 3  # so many joints that share an air or a current tell what is common to all of them
 
 
@@ -54,3 +57,31 @@ def carry(error: Array, window: Passed) -> Array:
 def eat(error: Array, seen: Array, window: Passed) -> None:
     """What the filter has learned from what was seen (joints, n) is no error (joints, n, 5) any more."""
     error -= seen[:, :, None] * window.gain[:, None, :]
+
+
+def together(deviations: Array, told: Flags, groups: Flags, bound_sd: float) -> NDArray[np.intp]:
+    """Which groups (groups,) have changed as one: 1 all warmer, -1 all cooler, 0 nothing in common.
+
+    deviations: (joints,) of the clearest change of each; told: (joints,) of whom that is known; groups:
+    (groups, joints) that share an air or a current; bound_sd: which their median must pass. Where the
+    joints of a current all stand in one air, and others of that air show the same, it is the air.
+    """
+    ways = np.zeros(len(groups), dtype=np.intp)
+    if np.abs(deviations).max(initial=0.0) <= bound_sd:
+        return ways
+    for number, group in enumerate(groups):
+        seen = deviations[group & told]
+        if len(seen) < COMPANY or abs(np.sign(seen).sum()) < len(seen) or np.median(np.abs(seen)) <= bound_sd:
+            continue
+        way = int(np.sign(seen[0]))
+        around = [g & told & ~group for g in groups if not (group & ~g).any() and (g & told & ~group).any()]
+        if not any(way * np.median(deviations[rest]) > WITH_THEM_SD for rest in around):
+            ways[number] = way
+    return ways
+
+
+def weighted_median(values: Array, weights: Array) -> float:
+    """The value that half of the weight lies below."""
+    order = np.argsort(values)
+    total = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
