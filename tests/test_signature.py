@@ -26,6 +26,21 @@ def test_a_fan_is_told_of_the_air_and_not_of_a_current_whose_joints_all_stand_in
     assert ways([-6.0, -7.0, -9.0, 0.3, -0.5, 0.5, -1.0, 0.2]) == [0, -1, 0], "this is the shunt"
 
 
+def test_of_an_air_and_a_current_in_two_airs_that_is_told_which_the_rest_shows() -> None:
+    """An air of three, of which two are on a current that has two more in another air."""
+    groups = np.array([[True, True, True, False, False], [True, True, False, True, True]])
+    told = np.ones(5, dtype=bool)
+    fan = np.array([8.0, 7.0, 6.0, 0.2, 0.1])
+    assert signature.together(fan, told, groups, 5.0).tolist() == [1, 0]
+    slight = np.array([12.0, 11.0, 10.0, 0.4, 0.3])
+    assert signature.together(slight, told, groups, 5.0).tolist() == [1, 0]
+    shunt = np.array([-8.0, -7.0, -0.2, -6.0, -9.0])
+    assert signature.together(shunt, told, groups, 5.0).tolist() == [0, -1]
+    # the third in that air carries nothing, so nobody knows of it
+    known = np.array([True, True, False, True, True])
+    assert signature.together(shunt, known, groups, 5.0).tolist() == [0, -1]
+
+
 def test_one_that_goes_the_other_way_or_is_quiet_breaks_the_company() -> None:
     assert ways([0.0] * 5 + [8.0, 9.0, -0.1]) == [0, 0, 0]
     assert ways([0.0] * 5 + [8.0, 2.0, 3.0]) == [0, 0, 0], "one of them is bad"

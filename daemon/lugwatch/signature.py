@@ -63,21 +63,30 @@ def together(deviations: Array, told: Flags, groups: Flags, bound_sd: float) -> 
     """Which groups (groups,) have changed as one: 1 all warmer, -1 all cooler, 0 nothing in common.
 
     deviations: (joints,) of the clearest change of each; told: (joints,) of whom that is known; groups:
-    (groups, joints) that share an air or a current; bound_sd: which their median must pass. Where the
-    joints of a current all stand in one air, and others of that air show the same, it is the air.
+    (groups, joints) that share an air or a current; bound_sd: which their median must pass. Of an air and a
+    current that share joints only that is told which the rest of its joints shows too.
     """
     ways = np.zeros(len(groups), dtype=np.intp)
     if np.abs(deviations).max(initial=0.0) <= bound_sd:
         return ways
     for number, group in enumerate(groups):
         seen = deviations[group & told]
-        if len(seen) < COMPANY or abs(np.sign(seen).sum()) < len(seen) or np.median(np.abs(seen)) <= bound_sd:
-            continue
-        way = int(np.sign(seen[0]))
-        around = [g & told & ~group for g in groups if not (group & ~g).any() and (g & told & ~group).any()]
-        if not any(way * np.median(deviations[rest]) > WITH_THEM_SD for rest in around):
-            ways[number] = way
-    return ways
+        if len(seen) >= COMPANY and abs(np.sign(seen).sum()) == len(seen):
+            ways[number] = int(np.sign(seen[0])) if np.median(np.abs(seen)) > bound_sd else 0
+    kept = ways.copy()
+    for number in np.flatnonzero(ways).tolist():
+        group, towards = groups[number] & told, deviations * ways[number]
+        for other, way in zip(groups & told, ways, strict=True):
+            rest, beyond = group & ~other, other & ~group
+            if np.count_nonzero(group & other) < 2 or _shown(towards[rest]):
+                continue
+            if _shown(towards[beyond]) or (rest.any() and way == ways[number]):
+                kept[number] = 0
+    return kept
+
+
+def _shown(deviations: Array) -> bool:
+    return len(deviations) > 0 and bool(np.median(deviations) > WITH_THEM_SD)
 
 
 def weighted_median(values: Array, weights: Array) -> float:
