@@ -86,7 +86,7 @@ def test_one_wild_reading_is_neither_a_change_nor_noise() -> None:
     wild = whitened(np.array([40.0]), start=before.lately)[0]
     assert wild.innovation[0] <= lately.LARGEST_SD + abs(before.innovation[0])
     after = whitened(series[:1], start=wild.lately)[0]
-    assert after.certain[0] == pytest.approx(before.certain[0], rel=0.3)
+    assert after.certain[0] == pytest.approx(before.certain[0], rel=0.2)
 
 
 def test_a_window_that_does_not_count_tells_nothing() -> None:

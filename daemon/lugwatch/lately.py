@@ -23,7 +23,8 @@ Flags = NDArray[np.bool_]
 LATELY_SECONDS = 1200.0
 MOST_ALIKE = 0.5  # beyond this draughts of many minutes look like steps
 QUIETEST = 0.25  # noises that were learned are hardly more than twice what they are
-LARGEST_SD, LARGEST_CARRIED_SD = 4.0, 6.0  # one wild reading is neither a change nor noise
+# One wild reading is neither a change nor noise; changes are larger than noise.
+LARGEST_SD, LARGEST_NOISE_SD = 10.0, 4.0
 # A walk of the offset [K per √hour] that is wholly distrusted once the load has moved by its whole; half a
 # share of distrust is forgiven.
 BODY_WALK_KELVIN = 0.075
@@ -81,17 +82,18 @@ def whiten(
     innovation = (clipped + keep * lately.carried) * use
     left = np.maximum(np.where(lately.left < 1.0, 1.0 - (1.0 - lately.left) * steady, lately.left), QUIETEST)
     share *= use
-    squared = np.minimum(innovation * innovation, LARGEST_CARRIED_SD**2)
+    noise = np.minimum(np.maximum(clipped, -LARGEST_NOISE_SD), LARGEST_NOISE_SD)
+    squared = np.minimum(innovation * innovation, LARGEST_NOISE_SD**2)
     return Whitened(
         keep=keep,
         innovation=innovation,
         certain=use / left,
         lately=replace(
             lately,
-            square=np.maximum(lately.square + share * (clipped * clipped - lately.square), 1e-3),
-            product=lately.product + share * (clipped * lately.last - lately.product),
+            square=np.maximum(lately.square + share * (noise * noise - lately.square), 1e-3),
+            product=lately.product + share * (noise * lately.last - lately.product),
             left=lately.left + share * (squared - lately.left),
-            last=clipped,
+            last=noise,
             carried=innovation,
             soaked=soaked,
         ),
