@@ -70,13 +70,6 @@ def test_warming_beside_a_far_worse_neighbour_waits_but_a_change_of_its_own_does
     assert alert_rules.warming(replace(facts, change_ratio=1.3), T).verdict is Verdict.TRUE
 
 
-def test_a_change_back_to_what_it_used_to_be_is_no_warming() -> None:
-    """A fan that stops makes of a joint what it was when its baseline was taken."""
-    back = replace(STEADY, ratio=0.98, ratio_sd=0.05, change_ratio=1.25)
-    assert alert_rules.warming(back, T).verdict is not Verdict.TRUE
-    assert alert_rules.warming(replace(back, ratio=1.08), T).verdict is Verdict.TRUE
-
-
 def test_an_air_that_is_misread_is_said_at_once_and_with_its_size() -> None:
     air = Channel(channel="air", quantity=Quantity.CELSIUS, name="Locker air", source=None)
     found = alert_channels.common_finding(air, 0, -3.1, 8)

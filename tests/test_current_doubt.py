@@ -38,19 +38,14 @@ def bad(kind: Trouble, where: str, start: float, end: float = math.inf, size: fl
     )
 
 
-def once(told: shunts.Told, channel: str, after: float, before: float, fine: bool = True) -> str:
-    """The text of the one doubt of this passage; nobody else was accused of anything.
-
-    fine False: a channel in steps of 1 A is doubted only when its joints say so. Until then they, or the
-    air that they share, may be taken for what moved: a shortcoming that DEVELOPERS tells of.
-    """
+def once(told: shunts.Told, channel: str, after: float, before: float) -> str:
+    """The text of the one doubt of this passage; nobody else was accused of anything."""
     alerts = told.doubts()
     assert [(a.channel, a.joint, a.category) for a in alerts] == [(channel, None, Category.CAUTION)]
     (minute,) = told.minutes(Condition.CURRENT_DOUBTFUL)
     assert after <= minute <= before
-    if fine:
-        assert told.accused() == []
-        assert told.minutes(Condition.COMMON_MODE) == []
+    assert told.accused() == []
+    assert told.minutes(Condition.COMMON_MODE) == []
     assert told.minutes(Condition.CURRENT_FAULT) == told.minutes(Condition.NO_DATA) == []
     return alerts[0].text
 
@@ -131,7 +126,7 @@ def test_a_coarse_channel_at_its_rating_is_clipped() -> None:
     told = second_passage(
         step_amps=1.0, minutes=30.0, spoil=lambda m, v: v | ({"alternator": 150.0} if m >= 10 else {})
     )
-    text = once(told, "alternator", 11.0, 12.0, fine=False)
+    text = once(told, "alternator", 11.0, 12.0)
     assert "150.0 A" in text
 
 
@@ -181,14 +176,14 @@ def test_a_coarse_channel_is_stuck_when_its_joints_say_so(then_amps: float, way:
         bad(Trouble.SHUNT_STUCK, "alternator", 25.0), step_amps=1.0,
         alternator_limit_amps=((0.0, 92.0), (30 * MINUTE, then_amps)),
     )  # fmt: skip
-    text = once(told, "alternator", 30.0, 38.0, fine=False)
+    text = once(told, "alternator", 30.0, 38.0)
     assert f"the joints on it have {way} as they would not at a constant current" in text
     assert told.rows("bar_alternator", 40.0, 60.0)[-1].rise_coefficient is None
 
 
 def test_a_coarse_range_that_ends_below_the_current_is_found_by_the_joints() -> None:
     told = second_passage(bad(Trouble.SHUNT_CLIPPED, "alternator", 10.0, 35.0, size=50.0), step_amps=1.0)
-    assert "warmed" in once(told, "alternator", 12.0, 18.0, fine=False)
+    assert "warmed" in once(told, "alternator", 12.0, 18.0)
     # what it was taken for meanwhile is taken back
     assert told.rows("bar_alternator", 55.0, 60.0)[-1].baseline_ratio == pytest.approx(1.0, abs=0.12)
 

@@ -106,7 +106,7 @@ def test_a_jump_is_found_within_minutes_and_its_size_is_right() -> None:
     deviations = np.array([s[1][0] for s in seen])
     assert np.abs(deviations[:30]).max() < 4.0
     first = int(np.argmax(deviations > jump.BELIEVED_SD))
-    assert 30 < first < 48, "within three minutes of the change"
+    assert 30 <= first < 48, "within three minutes of the change"
     # half of a change is expected in the slow mode, so 3 K in the fast mode alone look larger, at most twice
     assert 2.5 < seen[60][2][0] < 6.5
 
@@ -208,7 +208,7 @@ def test_believing_moves_the_rise_and_starts_anew() -> None:
     after, moved = jump.believe(watch, tracked, found, rise)
     new, _ = estimator.mixed_rise(moved, estimator.weights(moved))
     assert found.own.tolist() == [True, False]
-    assert new[0] > rise[0] + 2.0 and new[1] == rise[1]
+    assert new[0] > rise[0] + 1.5 and new[1] == rise[1]
     # against what it was before the change, of which the filter had followed a part by itself
     assert after.ratio[0] == pytest.approx(new[0] / (new[0] - found.size_kelvin[0]), rel=0.01)
     assert after.ratio[0] > new[0] / rise[0] and after.ratio[1] == 1.0
@@ -295,26 +295,78 @@ def test_a_contact_does_not_heal_by_itself_but_what_was_believed_may_be_taken_ba
     assert jump.find(worse, np.full(2, 8.0), np.ones(2), nobody).own.all()
 
 
-@pytest.mark.parametrize("clear_sd", [0.5, 3.0, 4.9, 5.1, 9.0, 30.0])
-def test_in_a_quiet_window_nothing_is_found(clear_sd: float) -> None:
-    """`quiet` spares the search, so it may never be quiet where the search finds."""
-    random, joints = np.random.default_rng(3), 6
-    groups = np.array([[1, 1, 1, 1, 1, 1], [1, 1, 1, 0, 0, 0]], dtype=bool)
-    said = 0
-    for _ in range(200):
-        watch = jump.empty(joints)
-        information = random.uniform(0.0, 50.0, watch.information.shape) * (random.random() < 0.9)
-        common = random.choice([0.0, 1.0, -1.0])
-        deviations = np.clip(random.normal(common, 1.0, information.shape), -1.0, 1.0) * clear_sd
-        watch = replace(
-            watch,
-            information=information,
-            evidence=deviations * np.sqrt(information),
-            heating=np.ones(joints),
+def test_a_change_is_counted_from_what_a_cooled_joint_was_while_it_was_good() -> None:
+    """A fan that stops makes of a joint what it was when its baseline was taken."""
+    b, tracked, before = settled(1)
+    amps = np.concatenate([before, np.full(60, 90.0)])
+    own = np.full((len(amps), 1), 6.0)
+    own[len(before) :] = 9.0
+    watch, _, _ = go_on(b, tracked, windows(lived(own, amps, seed=5), amps)[len(before) :])[-1]
+    rise = np.full(1, 14.0)
+    found = jump.find(watch, rise, np.ones(1), np.zeros((0, 1), dtype=bool))
+    assert found.own.all()
+    plain = jump.believe(watch, tracked, found, rise)[0].ratio[0]
+    unknown = jump.believe(watch, tracked, found, rise, np.array([float("nan")]))[0].ratio[0]
+    assert plain == unknown > 1.1
+    back = jump.believe(watch, tracked, found, rise, np.array([30.0]))[0].ratio[0]
+    assert back == 1.0
+    beyond = jump.believe(watch, tracked, found, rise, np.array([rise[0] * 0.95]))[0].ratio[0]
+    assert 1.0 < beyond <= plain
+
+
+def test_an_air_that_does_not_reach_all_of_a_joint_is_no_change(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A battery's post keeps warm when a hatch opens: a third of its surroundings stays as it was."""
+    b, tracked, before = settled(1)
+    count = 240
+    amps = np.concatenate([before, np.full(count, 90.0)])
+    celsius = lived(np.full((len(amps), 1), 6.0), amps, seed=5)
+    record = windows(celsius, amps)[len(before) :]
+    air = 20.0 - 14.0 * (1.0 - np.exp(-np.arange(count) / 60.0))
+    fast, slow, cold = 20.0, 20.0, []
+    for k in range(count):
+        fast += (1.0 - np.exp(-10.0 / 120.0)) * (air[k] - fast)
+        slow += (1.0 - np.exp(-10.0 / 1200.0)) * (air[k] - slow)
+        follows = 0.65 * (0.3 * fast + 0.7 * slow - 20.0)
+        inputs = record[k]
+        cold.append(
+            replace(
+                inputs,
+                probe_celsius=inputs.probe_celsius + follows,
+                air_celsius=np.full(1, air[k]),
+            )
         )
-        found = jump.find(watch, random.uniform(2.0, 30.0, joints), np.ones(joints), groups)
-        something = bool(found.own.any() or found.common.any())
-        assert not (jump.quiet(watch) and something)
-        said += something
-    assert (said > 0) == (clear_sd > jump.BELIEVED_SD)
-    assert jump.quiet(jump.empty(joints))
+    seen = go_on(b, tracked, cold)
+    assert max(s[1][0] for s in seen) < jump.BELIEVED_SD
+    monkeypatch.setattr(jump, "UNFOLLOWED_RATIO", 0.0)
+    assert max(jump.strongest(s[0])[0][0] for s in seen) > jump.BELIEVED_SD
+
+
+def test_beside_a_machines_body_less_of_a_share_is_enough_if_it_is_a_whole_kelvin() -> None:
+    information, evidence = np.zeros((2, jump.MOMENTS)), np.zeros((2, jump.MOMENTS))
+    size = np.array([1.8, 0.9])  # 6 % of the rises below
+    information[:, 0] = (7.0 / size) ** 2
+    evidence[:, 0] = size * information[:, 0]
+    seen = replace(jump.empty(2), information=information, evidence=evidence, heating=np.full(2, 0.7))
+    nobody = np.zeros((0, 2), dtype=bool)
+    assert jump.find(seen, np.array([30.0, 15.0]), np.ones(2), nobody).own.tolist() == [True, False]
+
+
+def test_what_a_fan_makes_of_each_is_what_it_makes_of_the_others_give_or_take() -> None:
+    count = 5
+    information, evidence = np.zeros((2, count, jump.MOMENTS)), np.zeros((2, count, jump.MOMENTS))
+    rise = np.full(count, 10.0)
+    sharp = np.array([3.0, 2.0, 2.0, 2.0, 2.0])  # deviations for each kelvin
+    for case, size in enumerate(([3.0, 2.0, 1.5, 2.5, 2.0], [3.0, 0.1, -0.1, 0.2, 0.0])):
+        information[case, :, 0] = sharp**2
+        evidence[case, :, 0] = np.array(size) * sharp**2
+    everybody = np.ones((1, count), dtype=bool)
+    for case, accused in ((0, False), (1, True)):
+        seen = replace(
+            jump.empty(count),
+            information=information[case],
+            evidence=evidence[case],
+            heating=np.full(count, 0.8),
+        )
+        found = jump.find(seen, rise, np.ones(count), everybody)
+        assert abs(found.deviations[0]) > jump.BELIEVED_SD
+        assert found.own.tolist() == [accused, False, False, False, False]

@@ -23,8 +23,7 @@ class Thresholds:
     # `false_alerts`); connector tests allow a change of resistance of 15 % over 1000 heat cycles (parameter
     # D of IEC 61238-1-1, from memory).
     warming_ratio: float = 1.12  # caution
-    changed_ratio: float = 1.08  # a sudden change, which is beyond doubt when it is believed…
-    changed_above_ratio: float = 1.1  # …and not merely back to what it used to be: a fan has stopped
+    changed_ratio: float = 1.05  # a sudden change, which is beyond doubt when it is believed
     warming_clear_ratio: float = 1.06
     # Thermography grading, ANSI/NETA MTS table 100.18, against a similar part under the same load: 1 to 3 K
     # possible deficiency, 4 to 15 K probable, more than 15 K major, repair at once. The similar part is the
@@ -61,9 +60,9 @@ def _moved(thresholds: Thresholds, grading: Grading) -> Thresholds:
     said = {f.name: getattr(grading, f.name) for f in fields(grading)}
     moved = {name: value for name, value in said.items() if value is not None}
     if grading.warming_ratio is not None:
-        # halfway back, as in the defaults
+        # as in the defaults: halfway back, and a sudden change by less than half
         moved["warming_clear_ratio"] = 1.0 + 0.5 * (grading.warming_ratio - 1.0)
-        moved["changed_ratio"] = 1.0 + (grading.warming_ratio - 1.0) * 2.0 / 3.0
+        moved["changed_ratio"] = 1.0 + (grading.warming_ratio - 1.0) * 5.0 / 12.0
     return replace(thresholds, **moved)
 
 
@@ -71,6 +70,8 @@ def loosest(thresholds: Sequence[Thresholds]) -> Thresholds:
     """Bounds that none of these lies beyond: who is not accused by them is accused by none."""
     return replace(
         thresholds[0],
+        warming_ratio=min(t.warming_ratio for t in thresholds),
+        changed_ratio=min(t.changed_ratio for t in thresholds),
         warming_clear_ratio=min(t.warming_clear_ratio for t in thresholds),
         unrest_ratio=min(t.unrest_ratio for t in thresholds),
         off_joint_ratio=max(t.off_joint_ratio for t in thresholds),

@@ -174,7 +174,7 @@ def warming(facts: JointFacts, t: Thresholds) -> Finding:
 
     others = facts.company_ratio
     trending = ratio >= others * t.warming_ratio and above(others) > t.certainty_sd
-    changed = change >= t.changed_ratio and (not known or ratio + sd >= t.changed_above_ratio)
+    changed = change >= t.changed_ratio
     category, keeps = _how_much(facts, t) if trending else (Category.CAUTION, Category.CAUTION)
     if not facts.loaded or not (known or changed) or (facts.shadowed and not changed):
         verdict = Verdict.HOLD

@@ -30,7 +30,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import current_course, current_rules, current_trace, estimator, intake, jump
+from lugwatch import current_course, current_rules, current_trace, estimator, intake, jump, signature
 from lugwatch.alert_states import Book, Finding
 from lugwatch.current_rules import UNKNOWN_SIZE, Doubt, Doubted
 from lugwatch.current_trace import Trace
@@ -191,6 +191,12 @@ def _stands(plan: Plan, trace: Trace, i: int) -> bool:
     )
 
 
+def standing(plan: Plan, memory: Memory) -> Flags:
+    """Joints (joints,) whose current has stood still for some windows, doubted or not."""
+    still = [_stands(plan, trace, i) for i, trace in enumerate(memory.traces)]
+    return np.array([*still, False], dtype=bool)[plan.current]
+
+
 def _witness(plan: Plan, memory: Memory, i: int, off_course: Array) -> str:
     """In words what says that this current, which stands still, has moved; "": nobody."""
     trace = memory.traces[i]
@@ -325,7 +331,7 @@ def common(plan: Plan, unknown: Flags, ways: NDArray[np.intp], said: Iterable[Fi
     untold = {
         channel
         for channel, way, left in zip(plan.group_channels, ways, company, strict=True)
-        if way and left < jump.COMPANY
+        if way and left < signature.COMPANY
     }
     return [finding for finding in said if finding.channel not in untold]
 

@@ -31,6 +31,7 @@ from lugwatch import (
     learning_windows,
     model,
     passages,
+    signature,
     sources_health,
     telling,
     trend,
@@ -196,10 +197,10 @@ def _window(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         plan, currents, tracked, state.watch, tick.monotonic_seconds, GAP_SECONDS
     )
     if watch is not state.watch:
-        beside = company.restart(state.company, np.asarray(~watch.information.any(axis=1)))
-        state = replace(state, watch=watch, company=beside)
-    state, tracked, common = _changes(state, tracked, inputs)
-    watch, beside = state.watch, state.company
+        airs = company.restart(state.company, np.asarray(~watch.information.any(axis=1)))
+        state = replace(state, watch=watch, company=airs)
+    state, tracked, common, heated = _changes(state, tracked, inputs)
+    watch, airs = state.watch, state.company
     every_seconds = 0.0 if tick.closing else PUT_OUT_SECONDS
     due = tick.monotonic_seconds - state.judgement.put_out_seconds >= every_seconds - 1e-6
     seen = judgement.look(
@@ -226,7 +227,11 @@ def _window(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     findings = [
         *judgement.joint_findings(plan, seen, watch, unrest, state.book),
         *current_doubt.common(
-            plan, unknown, common, _common_findings(plan, common, beside.shift_kelvin, state.book)
+            plan,
+            # a current that stands still is perhaps stuck: it will be doubted, or nobody can tell
+            unknown | (heated & current_doubt.standing(plan, currents)),
+            common,
+            _common_findings(plan, common, airs.shift_kelvin, state.book),
         ),
         *judgement.channel_findings(plan, state.book, window, opened, state.started_seconds),
         *current_doubt.findings(plan, currents, window),
@@ -268,7 +273,7 @@ def _window(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     record = learning.note(state.record, inputs, tracker.open is not None, length, tick.time)
     if closed:
         watch = jump.forget(watch)
-        beside, tracked = company.forget(beside, tracked, plan.airs)
+        airs, tracked = company.forget(airs, tracked, plan.airs)
     kept: tuple[Output, ...] = ()
     if record.windows is not state.record.windows:
         kept = (learning_windows.kept(joint_ids(state), record, tick.time),)
@@ -288,7 +293,7 @@ def _window(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         tracked=tracked,
         record=record,
         watch=watch,
-        company=beside,
+        company=airs,
         baseline=baseline,
         judgement=memory,
         book=book,
@@ -304,31 +309,33 @@ def _window(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
 
 def _changes(
     state: State, tracked: estimator.Tracked, inputs: estimator.Inputs
-) -> tuple[State, estimator.Tracked, NDArray[np.intp]]:
+) -> tuple[State, estimator.Tracked, NDArray[np.intp], NDArray[np.bool_]]:
     """Changes of joints' own heating and of airs' readings, believed where they are beyond doubt.
 
-    And what else is common to many.
+    And what else is common to many, and which joints show what their current would explain.
     """
     plan, calm = state.plan, state.record.calm
     learned = ~np.isnan(calm)
     if not learned.any():  # without a learned shape nobody knows what a change looks like
-        return state, tracked, np.zeros(len(plan.groups), dtype=np.intp)
+        return state, tracked, np.zeros(len(plan.groups), dtype=np.intp), np.zeros(len(calm), dtype=bool)
     watch = jump.step(state.watch, state.bank, tracked, inputs)
-    beside = company.step(state.company, state.bank, tracked, inputs)
-    if jump.quiet(watch) and company.quiet(beside, plan.airs, learned):
-        return replace(state, watch=watch, company=beside), tracked, np.zeros(len(plan.groups), dtype=np.intp)
-    air = company.find(beside, plan.airs, learned, jump.strongest(watch)[0])
-    if air.believed.any():
-        beside, tracked = company.believe(beside, state.bank, tracked, inputs, air, plan.airs)
-        watch = jump.calmed(watch, np.asarray(air.believed @ plan.airs, dtype=bool))
-    rise, _ = estimator.mixed_rise(tracked, estimator.weights(tracked))
+    airs = company.step(state.company, state.bank, tracked, inputs)
+    clearest = jump.strongest(watch)
+    misread = company.find(airs, plan.airs, learned, clearest[0], plan.currents)
+    if misread.believed.any():
+        airs, tracked = company.believe(airs, state.bank, tracked, inputs, misread, plan.airs)
+        watch = jump.calmed(watch, np.asarray(misread.believed @ plan.airs, dtype=bool))
+        clearest = jump.strongest(watch)
+    rise, variance = estimator.mixed_rise(tracked, estimator.weights(tracked))
     # what little was seen of it so far was perhaps its calmest hour
     early = EARLY_RATIO[np.minimum(state.record.stage, learning.STAGES)]
     bound = early * np.maximum(calm, jump.CALM_RMS)
-    found = jump.find(watch, rise, bound, plan.groups, plan.metal, air.excused)
+    found = jump.find(watch, rise, bound, plan.groups, plan.metal, misread.excused, clearest)
     if found.own.any():
-        watch, tracked = jump.believe(watch, tracked, found, rise)
-    return replace(state, watch=watch, company=beside), tracked, found.common
+        ratio, ratio_sd = trend.ratio(state.baseline, rise, np.sqrt(variance))
+        good = np.where(company.cooled(ratio, plan.airs), rise / ratio * (1.0 - ratio_sd), np.nan)
+        watch, tracked = jump.believe(watch, tracked, found, rise, good)
+    return replace(state, watch=watch, company=airs), tracked, found.common, misread.heated
 
 
 def _common_findings(
@@ -347,7 +354,7 @@ def _common_findings(
             plan.channels.channels[plan.channels.index[c]], int(way), float(shift), size
         )
         for c, way, shift, size in rows
-        if size >= jump.COMPANY
+        if size >= signature.COMPANY
     ]
 
 

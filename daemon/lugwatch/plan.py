@@ -46,6 +46,7 @@ class Plan:
     groups: NDArray[np.bool_]  # (groups, joints) that share an air or a current
     group_channels: tuple[str, ...]  # (groups,) which
     airs: NDArray[np.bool_]  # (groups, joints) the same, of groups that share an air; nobody in the others
+    currents: NDArray[np.bool_]  # (groups, joints) and of groups that share a current
     metal: NDArray[np.bool_]  # (joints, joints) neighbours on the same metal
 
 
@@ -96,6 +97,7 @@ def make(boat: Boat) -> Plan:
         groups=_table([[c in (j.air, j.current) for j in joints] for c in shared], len(joints)),
         group_channels=tuple(shared),
         airs=_table([[c == j.air for j in joints] for c in shared], len(joints)),
+        currents=_table([[c == j.current for j in joints] for c in shared], len(joints)),
         metal=np.array([[n.joint in j.neighbours for n in joints] for j in joints], dtype=bool),
     )
 
