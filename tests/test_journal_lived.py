@@ -4,6 +4,7 @@ import json
 import math
 import sqlite3
 import threading
+import zlib
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from pathlib import Path
@@ -176,11 +177,12 @@ def test_a_watch_hands_out_an_entry_again_whose_effect_was_not_kept(
     for _ in range(2):
         _watch_until_a_baseline_ends(path, clock)
         with closing(sqlite3.connect(path)) as connection:
-            (body,) = connection.execute("SELECT body FROM snapshot").fetchone()
+            (packed,) = connection.execute("SELECT packed FROM snapshot WHERE key = 'pipeline'").fetchone()
+            body = zlib.decompress(packed)
             assert json.loads(body)["journal_taken_until"] == 1
             assert json.loads(body)["joints"]["bar"]["stage"] == 0
             # what a cut would have left: the snapshot of before
-            connection.execute("UPDATE snapshot SET body = ?", (old,))
+            connection.execute("UPDATE snapshot SET packed = NULL, body = ? WHERE key = 'pipeline'", (old,))
             connection.commit()
 
 

@@ -7,6 +7,7 @@ import sqlite3
 import threading
 import time
 import tty
+import zlib
 from collections.abc import Iterator
 from contextlib import closing
 from functools import reduce
@@ -282,8 +283,8 @@ def test_without_broker_and_probes_it_watches_all_the_same(rig: Rig, clock: Scal
 def taken_until(database: Path) -> int:
     """How far the journal is in the last snapshot."""
     with closing(sqlite3.connect(database)) as connection:
-        found = connection.execute("SELECT body FROM snapshot").fetchone()
-    return json.loads(found[0])["journal_taken_until"] if found else 0
+        found = connection.execute("SELECT packed FROM snapshot WHERE key = 'pipeline'").fetchone()
+    return json.loads(zlib.decompress(found[0]))["journal_taken_until"] if found else 0
 
 
 def test_an_entry_of_the_journal_is_taken_in_while_it_watches_and_once(rig: Rig, clock: ScaledClock) -> None:

@@ -29,6 +29,7 @@ from lugwatch.config_tables import (
 )
 from lugwatch.config_ways import WaysOut
 from lugwatch.errors import ConfigurationError, UserError
+from lugwatch.keeping import Keeping
 from lugwatch.materials import IEC_60228_OHMS_PER_KM
 from lugwatch.model import Boat, CableClass, Channel, Joint, Manners, Quantity, Watching
 
@@ -78,6 +79,7 @@ class Configuration:
     boat: Boat
     channels: tuple[ChannelSettings, ...]
     database: Path
+    keeping: Keeping
     mqtt: MqttSettings | None
     ways_out: WaysOut
     web_host: str
@@ -144,6 +146,7 @@ def _check(path: Path, data: dict[str, Any], lenient: bool) -> Configuration:
         boat=boat,
         channels=channels,
         database=folder / document.store.database,
+        keeping=Keeping(**document.store.model_dump(exclude={"database"})),
         mqtt=_mqtt(document.mqtt, folder),
         ways_out=config_ways.settings(document, folder),
         web_host=document.web.host,

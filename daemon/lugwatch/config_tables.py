@@ -74,6 +74,9 @@ class AlertsTable(GradingTable):
 
 class StoreTable(Table):
     database: str = "lugwatch.db"
+    largest_megabytes: Annotated[float, Field(ge=50, allow_inf_nan=False)] = 2000.0
+    readings_days: _Positive | None = None
+    minutes_days: _Positive = 2.0
 
 
 class MqttTable(Table):

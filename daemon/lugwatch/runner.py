@@ -14,34 +14,38 @@ import queue
 import threading
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from pathlib import Path
 from typing import Protocol
 
 from lugwatch import journal, learning, pipeline, snapshot
 from lugwatch.attendance import SOURCE
+from lugwatch.batch import Batch, alerts_of, shed
+from lugwatch.boat_clock import Step
 from lugwatch.clock import Clock, SystemClock
-from lugwatch.errors import OperationFailed
+from lugwatch.errors import OperationFailed, UserError
+from lugwatch.labels import Labels, moved
 from lugwatch.model import (
     AlertChange,
-    AlertMemory,
-    AlertUpdate,
     Category,
     Condition,
     CrewAction,
     CrewDeed,
-    Estimate,
     Fault,
     FaultKind,
     JournalEntry,
     Output,
-    Reading,
-    Scan,
     Tick,
     WatchmanReport,
 )
 from lugwatch.pulse import Pulse
 from lugwatch.sources.base import Source
-from lugwatch.store.writer import Store
+from lugwatch.store import damage
+from lugwatch.store.beside import Beside
+from lugwatch.store.decode import CrewActionRow
+from lugwatch.store.errors import StoreDamaged
+from lugwatch.store.recording_state import ADVICE, RecordingState
+from lugwatch.store.writer import LOCK_SECONDS, Store
 
 log = logging.getLogger("lugwatch")
 
@@ -50,8 +54,10 @@ EVENTS_KEPT = 20_000
 # What a store that cannot write may leave in memory: about an hour of a busy boat.
 OUTPUTS_KEPT = 200_000
 BATCHES_KEPT = 1_000
-COMMIT_SECONDS = 5.0
-SNAPSHOT_SECONDS = 60.0
+COMMIT_SECONDS = 9.0
+SNAPSHOT_SECONDS = 300.0
+# How long an alert waits for another program's lock before it is said unwritten.
+URGENT_SECONDS = 1.0
 RESTART_SECONDS = (1.0, 2.0, 5.0, 15.0, 60.0)
 STOP_SECONDS = 4.0
 # Within these real seconds each worker has to report, or it hangs. A card may stall for many seconds (C40),
@@ -67,16 +73,6 @@ class Publisher(Protocol):
     def start(self) -> None: ...
     def publish(self, outputs: Sequence[Output]) -> None: ...
     def close(self) -> None: ...
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Batch:
-    """What the pipeline hands to the store in one go."""
-
-    outputs: tuple[Output, ...]
-    monotonic_seconds: float
-    time: int
-    snapshot: str | None
 
 
 class Watch:
@@ -153,7 +149,6 @@ class Watch:
         )
 
     def acknowledge(self, alert_id: int, who: str) -> None:
-        """Somebody has seen an alert."""
         self.act(CrewDeed.ACKNOWLEDGE, who, alert_id=alert_id)
 
     def report(
@@ -250,14 +245,21 @@ class Watch:
         now = self._clock.monotonic_seconds()
         next_tick, next_commit, next_snapshot = now, now + 1.0, now + SNAPSHOT_SECONDS
         report = self._pulse.expect("pipeline", PIPELINE_SECONDS)
+        labels = Labels(self._clock, self.report)
         while not self._stop.is_set():
             report()
+            if (step := labels.look()) is not None:
+                # first what bears the old labels, then all labels move
+                self._hand_over(outputs, step.monotonic_seconds, None, step)
+                state, outputs = labels.moved(state), []
             event = self._next_entry() or self._next_event(next_tick)
             now = self._clock.monotonic_seconds()
             if event is None:
                 event = Tick(monotonic_seconds=now, time=self._clock.time())
                 next_tick = now + min(self._interval_seconds, 1.0)
-            state, told = pipeline.step(state, event)
+            # what the crew did has its effect in the file soon
+            next_snapshot = now if isinstance(event, JournalEntry) else next_snapshot
+            state, told = pipeline.step(state, labels.moved_if_early(event))
             more = [output for output in told if not isinstance(output, learning.Request)]
             for output in told:
                 if isinstance(output, learning.Request):
@@ -312,19 +314,22 @@ class Watch:
     def _speed(self) -> float:
         return float(getattr(self._clock, "speed", 1.0))
 
-    def _hand_over(self, outputs: list[Output], now: float, saved: str | None) -> None:
+    def _hand_over(
+        self, outputs: list[Output], now: float, saved: str | None, step: Step | None = None
+    ) -> None:
         batch = Batch(
             outputs=tuple(outputs),
             monotonic_seconds=now,
-            time=self._clock.time(),
+            time=self._clock.time() if step is None else step.last_time,
             snapshot=saved,
+            step=step,
         )
         try:
             self._batches.put_nowait(batch)
         except queue.Full:
             # the store hangs: give up the oldest readings, never an alert
             oldest = self._batches.get_nowait()
-            alerts = () if oldest is None else _alerts_of(oldest.outputs)
+            alerts = () if oldest is None else alerts_of(oldest.outputs)
             self._batches.put_nowait(replace(batch, outputs=(*alerts, *batch.outputs)))
 
     # ---- the store ---------------------------------------------------------------------------
@@ -332,38 +337,81 @@ class Watch:
     def _write(self) -> None:
         """Commit, then publish. What cannot be written is kept, and published all the same."""
         kept: deque[Output] = deque()
-        recording = True
+        beside = Beside(self._store.path, self._state.plan.boat, self._clock)
+        recording = RecordingState()
+        steps: list[Step] = []  # of the clock, not yet in the file
         report = self._pulse.expect("store", STORE_SECONDS)
         while (batch := self._batches.get()) is not None:
             report()
             kept.extend(batch.outputs)
-            try:
-                self._store.write(
-                    tuple(kept),
-                    monotonic_seconds=batch.monotonic_seconds,
-                    time=batch.time,
-                    snapshot=batch.snapshot,
-                )
-                kept.clear()
-                for action in self._store.take_crew_actions():
-                    self.act(
-                        action.deed,
-                        action.who,
-                        alert_id=action.alert_id,
-                        joint=action.joint,
-                        for_seconds=action.for_seconds,
-                    )
-                self._hear_journal()
-                if not recording:
-                    log.warning("recording again")
-                recording = True
-            except OperationFailed as error:
-                if recording:
-                    log.error("not recording: %s", error)
-                recording = False
-                _shed(kept, OUTPUTS_KEPT)
+            if recording.may_try(batch.monotonic_seconds) or self._stop.is_set():
+                try:
+                    self._write_one(batch, tuple(kept), steps)
+                    kept.clear()
+                    self._take_in(self._store.take_crew_actions())
+                    self._hear_journal()
+                    if recording.well():
+                        log.warning("recording again")
+                        self.report(Condition.NOT_RECORDING, False)
+                        beside.close()
+                except StoreDamaged as error:
+                    self._begin_anew(error)
+                except OperationFailed as error:
+                    if recording.failed(error, batch.monotonic_seconds):
+                        log.error("not recording: %s", error)
+                        text = f"Not recording: {error}"
+                        self.report(Condition.NOT_RECORDING, True, text=text, advice=ADVICE)
+            if recording.told:
+                shed(kept, OUTPUTS_KEPT)
+                beside.write(batch.outputs, monotonic_seconds=batch.monotonic_seconds, time=batch.time)
+                self._take_in(beside.take_crew_actions())
+            if batch.step is not None:
+                steps.append(batch.step)
+                kept = deque(moved(output, batch.step) for output in kept)
             for publisher in self._publishers:
                 publisher.publish(batch.outputs)
+        beside.close()
+
+    def _begin_anew(self, error: StoreDamaged) -> None:
+        """What waits is written into a new database with the next batch."""
+        log.error("%s", error)
+        try:
+            self._store, aside = damage.begin_anew(self._store, clock=self._clock, boat=self._state.plan.boat)
+        except (OperationFailed, UserError) as failed:
+            self.report(Condition.NOT_RECORDING, True, text=f"Not recording: {failed}", advice=ADVICE)
+            return
+        self.report_damage(aside)
+
+    def report_damage(self, aside: Path) -> None:
+        """A damaged history was set aside; over at once, but it waits for somebody's eyes."""
+        text = f"The history was damaged. It was set aside as {aside.name} and a new one begun."
+        self.report(Condition.HISTORY_DAMAGED, True, text=text, advice=damage.ADVICE)
+        self.report(Condition.HISTORY_DAMAGED, False)
+
+    def _write_one(self, batch: Batch, outputs: tuple[Output, ...], steps: list[Step]) -> None:
+        while steps:
+            step = steps[0]
+            self._store.set_right(step.first_time, step.last_time, step.by_ms if step.early else 0)
+            steps.pop(0)
+        # an alert is said though another program holds the database: it is kept, and written after
+        urgent = any(isinstance(output, AlertChange) for output in batch.outputs)
+        self._store.write(
+            outputs,
+            monotonic_seconds=batch.monotonic_seconds,
+            time=batch.time,
+            snapshot=batch.snapshot,
+            patience_seconds=URGENT_SECONDS if urgent else LOCK_SECONDS,
+        )
+
+    def _take_in(self, actions: Sequence[CrewActionRow]) -> None:
+        for action in actions:
+            self.act(
+                action.deed,
+                action.who,
+                alert_id=action.alert_id,
+                joint=action.joint,
+                for_seconds=action.for_seconds,
+            )
 
     def _hear_journal(self) -> None:
         """Hand on what was written since. The state remembers what it took in, and its snapshot too:
@@ -374,18 +422,3 @@ class Watch:
             if not journal.was_taken(self._heard, entry.entry_id):
                 self._heard = journal.take(self._heard, entry.entry_id)
                 self._entries.put(entry)
-
-
-def _alerts_of(outputs: Sequence[Output]) -> tuple[Output, ...]:
-    return tuple(output for output in outputs if isinstance(output, AlertChange))
-
-
-def _shed(kept: deque[Output], limit: int) -> None:
-    """Bound what waits for the store: readings and estimates go, oldest first; alerts stay."""
-    surplus = len(kept) - limit
-    for _ in range(len(kept) if surplus > 0 else 0):
-        output = kept.popleft()
-        if surplus > 0 and isinstance(output, Scan | Reading | Estimate | AlertUpdate | AlertMemory):
-            surplus -= 1
-        else:
-            kept.append(output)

@@ -1,20 +1,21 @@
 """Puts a watch together from a configuration and runs it until a signal. May import: runner and below."""
 
+import errno
 import fcntl
 import logging
 import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
 from types import FrameType
 
-from lugwatch import __version__
 from lugwatch.attendance import Attendance
+from lugwatch.boat_clock import BoatClock, machine_is_believed
 from lugwatch.clock import Clock, SystemClock
 from lugwatch.config import Configuration, MqttSettings
-from lugwatch.errors import ConfigurationError, OperationFailed
+from lugwatch.errors import ConfigurationError, OperationFailed, UserError
 from lugwatch.model import CrewDeed
 from lugwatch.pipeline import State
 from lugwatch.publishers import mqtt_words, ways
@@ -25,6 +26,9 @@ from lugwatch.pulse import Pulse, service_manager
 from lugwatch.replay import resume
 from lugwatch.runner import Watch
 from lugwatch.sources import registry
+from lugwatch.store import damage
+from lugwatch.store.beside import path_beside
+from lugwatch.store.queries import History
 from lugwatch.store.writer import Store
 
 log = logging.getLogger("lugwatch")
@@ -46,7 +50,13 @@ def watch(configuration: Configuration, clock: Clock) -> None:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, ask_to_stop)
     with only_instance(configuration.database):
-        store = Store.open(configuration.database, clock=clock, boat=configuration.boat, version=__version__)
+        if isinstance(clock, SystemClock):
+            clock = _boat_clock(clock, configuration.database)
+        store, aside = damage.open_or_begin_anew(
+            configuration.database, clock=clock, boat=configuration.boat, keeping=configuration.keeping
+        )
+        # until the labels say otherwise; the demo's clock is its own truth
+        store.clock_trusted = not isinstance(clock, BoatClock)
         state = resume(configuration.boat, store, clock.monotonic_seconds(), clock.time())
         pulse = Pulse(SystemClock())
         healths: list[Callable[[], Health]] = []
@@ -59,6 +69,8 @@ def watch(configuration: Configuration, clock: Clock) -> None:
             stop=stop,
             pulse=pulse,
         )
+        if aside is not None:
+            running.report_damage(aside)
         if configuration.mqtt is not None:
             publisher = _mqtt_publisher(configuration.mqtt, state, store, running, clock)
             running.add_publisher(publisher)
@@ -121,12 +133,25 @@ def _mqtt_publisher(
     )
 
 
+def _boat_clock(machine: Clock, database: Path) -> BoatClock:
+    last_label, last_trusted = 0, 0
+    with suppress(UserError), History.open(database) as history:
+        last_label, last_trusted = history.last_labels()
+    return BoatClock(machine, last_label=last_label, last_trusted=last_trusted, believed=machine_is_believed)
+
+
 @contextmanager
 def only_instance(database: Path) -> Iterator[None]:
     """Hold a lock beside the database: two watches on one boat would tell everything twice."""
     path = database.with_name(database.name + ".lock")
     try:
-        handle = path.open("w")
+        try:
+            handle = path.open("w")
+        except OSError as error:
+            if error.errno not in (errno.EROFS, errno.ENOSPC) or not database.is_file():
+                raise
+            beside = path_beside(database)
+            handle = beside.with_name(beside.name + ".lock").open("w")
     except OSError as error:
         raise OperationFailed(
             f"cannot write {path}: {error.strerror}; does the folder exist, and is it yours?"

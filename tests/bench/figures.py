@@ -22,6 +22,7 @@ import alert_rates
 import cost
 import curve
 import detection
+import history_figure
 import honesty_figure
 import ohms_figure
 import steadiness
@@ -39,6 +40,9 @@ FIGURES: dict[str, Callable[[Setting], list[Line]]] = {
     "honesty": honesty_figure.honesty_lines,
     "ohms": ohms_figure.ohms,
     "cost": cost.cost,
+    "storage": history_figure.storage,
+    "wear": history_figure.wear,
+    "lookback": history_figure.lookback,
 }
 DEFAULT_CACHE = Path(tempfile.gettempdir()) / "lugwatch-bench"
 

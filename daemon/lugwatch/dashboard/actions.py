@@ -12,6 +12,7 @@ from lugwatch.entry_rules import Told, entry_of, know
 from lugwatch.errors import UserError
 from lugwatch.json_shapes import JsonObject, journal_entry_object
 from lugwatch.model import CrewDeed, JournalKind
+from lugwatch.store.beside import where_now
 from lugwatch.store.crew import put_crew_action, put_journal_entry
 from lugwatch.store.queries import History
 from lugwatch.units import format_time, parse_time
@@ -33,6 +34,7 @@ def do_deed(
     Twice is no mistake: two phones may press at once. for_seconds: SHELVE alone. Raises UserError,
     OperationFailed.
     """
+    database = where_now(database)
     with History.open(database) as history:
         if all(alert.alert_id != alert_id for alert in history.alerts(active_only=False)):
             return None

@@ -14,6 +14,7 @@ from lugwatch.dashboard.reading import is_absent, read_batch, read_moment
 from lugwatch.errors import UserError
 from lugwatch.json_shapes import JsonObject, alert_change_object, journal_entry_object, passage_object
 from lugwatch.model import AlertState, Boat, Part, Passage, Quantity, Watching
+from lugwatch.store.beside import where_now
 from lugwatch.store.queries import History
 from lugwatch.units import format_time
 
@@ -53,7 +54,7 @@ class Look:
 
     def changes(self, after_sequence: int) -> list[JsonObject]:
         try:
-            with History.open(self.database) as history:
+            with History.open(where_now(self.database)) as history:
                 changes = history.alert_changes(after_sequence, MAX_CHANGES)
         except UserError:
             return []

@@ -9,9 +9,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from lugwatch.clock import Clock
+from lugwatch.clock import Clock, SystemClock
 from lugwatch.errors import UserError
 from lugwatch.model import Alert, Boat, Estimate, SourceHealth, Watching
+from lugwatch.store.beside import where_now
 from lugwatch.store.queries import History
 
 # Below this much of real time nothing is called old, however fast a demo's clock runs.
@@ -66,7 +67,7 @@ def is_absent(database: Path) -> bool:
 def read_batch(database: Path) -> object:
     """What changes with each write; None while there is no database or nothing in it."""
     try:
-        with History.open(database) as history:
+        with History.open(where_now(database)) as history:
             return history.last_batch()
     except UserError:
         return None
@@ -79,7 +80,7 @@ def read_moment(database: Path, clock: Clock, watching: Watching) -> Moment | No
     """
     if is_absent(database):
         return None
-    with History.open(database) as history:
+    with History.open(where_now(database)) as history:
         batch = history.last_batch()
         if batch is None:
             return None
@@ -91,6 +92,10 @@ def read_moment(database: Path, clock: Clock, watching: Watching) -> Moment | No
             batch_time=batch_time,
             batch_monotonic_seconds=batch_monotonic_seconds,
         )
+        if isinstance(clock, SystemClock) and history.is_of_this_machine_boot():
+            # labels may go on from another time than the machine's: the monotonic clock is one for both
+            age = max(0.0, clock.monotonic_seconds() - batch_monotonic_seconds)
+            time = batch_time + round(age * 1000.0)
         return Moment(
             time=time,
             batch=batch,

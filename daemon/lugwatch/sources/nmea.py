@@ -11,12 +11,13 @@ from dataclasses import dataclass
 
 from lugwatch.model import FaultKind
 from lugwatch.sources.base import Refused, number_from_text
-from lugwatch.units import ZERO_CELSIUS_KELVIN
+from lugwatch.units import ZERO_CELSIUS_KELVIN, parse_time
 
 # NMEA 0183 allows 82 characters; longer XDR lines are common, a line without end is not a line.
 LONGEST_LINE_BYTES = 1024
 
 _SENTENCE = re.compile(r"[$!]([A-Za-z0-9]{3,10}(?:,[^$!*\\]*)?)\*([0-9A-Fa-f]{2})")
+_CLOCK = re.compile(r"(\d\d)(\d\d)(\d\d)(\.\d{1,6})?", re.ASCII)
 _NOTABLE = {"C": ("C", "K"), "I": ("A",), "U": ("V",)}  # transducer type -> units it may come in
 
 
@@ -115,6 +116,26 @@ def transducers(sentence: Sentence) -> Sequence[Transducer] | Refused:
         for kind, text, unit, name in groups
         if kind in _NOTABLE
     ]
+
+
+def satellite_time(sentence: Sentence) -> int | None:
+    """What RMC or ZDA says the time is [ms since 1970 UTC]; None for others and for what is not valid.
+
+    RMC counts only with status A, and has years of two digits: of this century, since this is no older.
+    """
+    fields = sentence.fields
+    if sentence.formatter == "RMC" and len(fields) >= 9 and fields[1] == "A":
+        day, century = fields[8], "20"
+        parts = (day[:2], day[2:4], century + day[4:])
+    elif sentence.formatter == "ZDA" and len(fields) >= 4:
+        parts = (fields[1].zfill(2), fields[2].zfill(2), fields[3])
+    else:
+        return None
+    clock = _CLOCK.fullmatch(fields[0])
+    if clock is None or not all(part.isascii() and part.isdigit() for part in parts):
+        return None
+    text = f"{parts[2]}-{parts[1]}-{parts[0]}T{clock[1]}:{clock[2]}:{clock[3]}{clock[4] or ''}Z"
+    return parse_time(text)
 
 
 def _value(kind: str, text: str, unit: str) -> float | Refused:

@@ -11,6 +11,7 @@ from typing import Annotated, TypeVar
 
 from pydantic import Field, ValidationError, field_validator
 
+from lugwatch.boat_clock import BoatClock
 from lugwatch.clock import Clock
 from lugwatch.config import ChannelSettings, Configuration, source_name
 from lugwatch.model import Quantity
@@ -102,6 +103,7 @@ def _open_serial(
         device=first.device,
         baud=first.baud,
         channels=[_serial_channel(c, _keys(c, SerialKeys)) for c in channels],
+        hear=clock.hear if isinstance(clock, BoatClock) else None,
         clock=clock,
         stop=stop,
     )

@@ -16,7 +16,7 @@ import serial
 from lugwatch.clock import Clock
 from lugwatch.model import Fault, FaultKind, Quantity, Reading
 from lugwatch.sources.base import AS_SENT, Calibration, Refused, measured
-from lugwatch.sources.nmea import LineBuffer, Sentence, parse_sentence, transducers
+from lugwatch.sources.nmea import LineBuffer, Sentence, parse_sentence, satellite_time, transducers
 
 DEFAULT_BAUD = 115_200  # what micro-controller boards on USB are set to; wired instruments use 4800
 _READ_SECONDS = 0.5  # real seconds that a poll waits for the first byte
@@ -76,7 +76,9 @@ class SerialNmea:
         clock: Clock,
         stop: threading.Event,
         opener: Callable[[str, int], Port] = open_port,
+        hear: Callable[[int, float], object] | None = None,
     ) -> None:
+        """hear: told each time that a satellite receiver on the line says [ms], and when [monotonic s]."""
         self.name = name
         self._device = device
         self._baud = baud
@@ -84,6 +86,7 @@ class SerialNmea:
         self._clock = clock
         self._stop = stop
         self._opener = opener
+        self._hear = hear
         self._port: Port | None = None
         self._buffer = LineBuffer()
         self._delay_seconds = _FIRST_DELAY_SECONDS
@@ -152,6 +155,8 @@ class SerialNmea:
         if isinstance(sentence, Refused):
             self._noise.add(sentence)
             return
+        if self._hear is not None and (time := satellite_time(sentence)) is not None:
+            self._hear(time, self._clock.monotonic_seconds())
         groups = transducers(sentence)
         if isinstance(groups, Refused):
             self._noise.add(groups)

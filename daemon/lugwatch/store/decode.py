@@ -41,6 +41,15 @@ from lugwatch.store.rows import (
 Row = sqlite3.Row | dict[str, Any]
 
 
+def batch_readings(time: int, text: str) -> list[tuple[int, int, float]]:
+    """Channel id, time [ms] and value of each reading of a batch of this `time`, in the order they came."""
+    return [
+        (int(channel), time + since, float(value))
+        for since, scan in json.loads(text)
+        for channel, value in scan.items()
+    ]
+
+
 def alert_from_row(row: Row) -> Alert:
     """Also of a row, or of the text in a change, that an older version wrote: it holds fewer fields."""
     there = row.keys()

@@ -7,7 +7,7 @@ Not here: a file that is not ours (`UserError`, see `opening`). May import: erro
 import sqlite3
 from pathlib import Path
 
-from lugwatch.errors import OperationFailed
+from lugwatch.errors import OperationFailed, UserError
 
 
 class StoreFailed(OperationFailed):
@@ -30,9 +30,17 @@ class StoreDamaged(StoreFailed):
     """SQLite found pages that cannot be as it wrote them."""
 
 
+class HistoryDamaged(UserError):
+    """The same, met on opening."""
+
+
+class CannotWrite(UserError):
+    """A full or read-only disk, met on opening."""
+
+
 BUSY_CODES = frozenset({sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED})
 _READ_ONLY_CODES = frozenset({sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN})
-_DAMAGED_CODES = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
+DAMAGED_CODES = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 _PRIMARY = 0xFF  # the low byte of an extended result code, https://sqlite.org/rescode.html section 2
 
 
@@ -51,6 +59,13 @@ def store_failed(path: Path, error: sqlite3.Error) -> StoreFailed:
         return StoreFull(f"{path}: no room left; free some space on its disk")
     if code in _READ_ONLY_CODES:
         return StoreReadOnly(f"{path}: may not be written ({error}); check the card and the file's rights")
-    if code in _DAMAGED_CODES:
+    if code in DAMAGED_CODES:
         return StoreDamaged(f"{path}: the database is damaged ({error}); keep the file, start a new one")
     return StoreFailed(f"{path}: the disk failed ({error}); check the card and its connections")
+
+
+def opening_failed(failed: StoreFailed) -> StoreFailed | UserError:
+    """What a person has to see to before anything can begin; a lock passes."""
+    if isinstance(failed, StoreDamaged):
+        return HistoryDamaged(f"{failed}")
+    return failed if isinstance(failed, StoreBusy) else CannotWrite(f"{failed}")

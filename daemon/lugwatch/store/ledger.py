@@ -69,6 +69,10 @@ class Ledger:
         )
         return {row[0]: row[1] for row in found}
 
+    def follow(self, before: "Ledger") -> None:
+        """Go on in another file for whom `before` told; who settles there settles here."""
+        self._ways, self._lock, self._settled = before._ways, before._lock, before._settled
+
     # ---- inside the store's transactions -------------------------------------------------------
 
     def begin(self, connection: sqlite3.Connection) -> None:

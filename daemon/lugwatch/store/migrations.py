@@ -1,8 +1,7 @@
 """The tables, as a list of steps that is only ever added to. The one module that imports sqlite_utils.
 
 Column names are the field names of `model`; `time` is ms since 1970 UTC. Tables are STRICT, so a
-number column never holds text. `reading` is WITHOUT ROWID: measured 28 bytes a reading against 47
-with a rowid and an index, and faster to write. May import: nothing of ours.
+number column never holds text. May import: closed_hours_tables.
 Longer than other files: it only ever grows, and is read from its end.
 """
 
@@ -10,9 +9,11 @@ import sqlite3
 
 from sqlite_utils import Database, Migrations
 
+from lugwatch.store import closed_hours_tables
+
 APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
 # one per migration: a file with a higher number comes from a newer version and is refused
-SCHEMA_NUMBER = 10
+SCHEMA_NUMBER = 11
 
 _BOAT = (
     """CREATE TABLE boot (
@@ -431,6 +432,17 @@ def numbers_and_outbox(db: Database) -> None:
             PRIMARY KEY (way, sequence)
         ) STRICT, WITHOUT ROWID"""
     )
+
+
+@migrations()
+def closed_hours(db: Database) -> None:
+    """Readings stand in their batch until their hour is closed, and packed by channel from then on."""
+    closed_hours_tables.make(db.execute)
+
+
+def needs_migration(connection: sqlite3.Connection) -> bool:
+    """Whether an older version wrote this database of ours."""
+    return int(connection.execute("PRAGMA user_version").fetchone()[0]) < SCHEMA_NUMBER
 
 
 def migrate(connection: sqlite3.Connection) -> None:

@@ -1,7 +1,7 @@
 """Opening a database file: ours or not is told from its first 100 bytes, before SQLite touches it.
 
 A file of somebody else is refused unchanged, and without companion files beside it: even a
-read-only SQLite connection to a database in WAL mode makes two. May import: errors, migrations.
+read-only SQLite connection to a database in WAL mode makes two. May import: errors, migrations, store.errors.
 """
 
 import os
@@ -10,10 +10,12 @@ import threading
 from pathlib import Path
 
 from lugwatch.errors import UserError
+from lugwatch.store.errors import HistoryDamaged
 from lugwatch.store.migrations import APPLICATION_ID, SCHEMA_NUMBER
 
 # https://sqlite.org/fileformat2.html section 1.3: magic, user version and application id
 _HEADER_BYTES = 100
+PAGE_BYTES = 1024
 _MAGIC = b"SQLite format 3\x00"
 _USER_VERSION = slice(60, 64)
 _APPLICATION_ID = slice(68, 72)
@@ -31,6 +33,9 @@ def check_ours(path: Path, *, new_allowed: bool) -> bool:
         if new_allowed:
             return False
         raise UserError(f"{path}: is empty; give the database that watch or replay wrote")
+    if not any(header):
+        # what a card gives back that lost a write
+        raise HistoryDamaged(f"{path}: begins with zeros, so it is damaged; try a backup of it")
     if header[: len(_MAGIC)] != _MAGIC or len(header) < _HEADER_BYTES:
         raise UserError(f"{path}: is not a database; left as it is, give another file")
     if int.from_bytes(header[_APPLICATION_ID], "big") != APPLICATION_ID:
@@ -93,7 +98,8 @@ def connect_reading(path: Path) -> sqlite3.Connection:
     try:
         return _try_reading(uri)
     except sqlite3.OperationalError as error:
-        if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_CANTOPEN:
+        # the second: no room for the log's index, on a full card
+        if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR):
             raise unreadable(path, error) from error
     except sqlite3.DatabaseError as error:
         raise unreadable(path, error) from error
@@ -137,6 +143,8 @@ def connect_writing(path: Path, *, busy_seconds: float) -> sqlite3.Connection:
     )
     try:
         if not ours:
+            # a commit is a page or two: small ones wear the card least
+            connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
             # our mark first and alone, before WAL: a cut leaves an empty file or one that is ours
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         connection.execute("PRAGMA journal_mode = WAL")

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
+from lugwatch.boat_clock import kernel_boot
 from lugwatch.errors import UserError
 from lugwatch.model import (
     Alert,
@@ -27,9 +28,10 @@ from lugwatch.model import (
     Watching,
 )
 from lugwatch.proving import ProofTest
-from lugwatch.store import decode, proofs, series
+from lugwatch.store import decode, proofs, runs, series
 from lugwatch.store.opening import connect_reading, unreadable
 from lugwatch.store.rows import BASELINE_FIELDS
+from lugwatch.store.runs import LAST_TIME
 from lugwatch.store.series import Bucket as Bucket  # part of what queries answer
 
 
@@ -39,6 +41,7 @@ class History:
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
         self.path = path
         self._connection = connection
+        self._fetch = Look(path, connection)
 
     @classmethod
     def open(cls, path: Path) -> "History":
@@ -77,22 +80,46 @@ class History:
 
     def estimates(self, at: int | None = None) -> list[Estimate]:
         """The latest of each configured joint, at or before `at` [ms]; joints without one are absent."""
-        found = self._fetch(
-            "SELECT joint.joint, estimate.* FROM joint JOIN estimate USING (joint_id)"
-            " WHERE joint.position IS NOT NULL AND (estimate.time, estimate.batch_id) ="
-            " (SELECT time, batch_id FROM estimate AS latest WHERE latest.joint_id = joint.joint_id"
-            "  AND latest.time <= ? ORDER BY time DESC, batch_id DESC LIMIT 1)"
-            " ORDER BY joint.position",
-            series.LAST_TIME if at is None else at,
-        )
+        when = LAST_TIME if at is None else at
+        with self._fetch.moment():
+            found = self._estimates_at(when)
         standing = {baseline.joint: baseline for baseline in self.baselines(at)}
         return [_with_baseline(decode.estimate_from_row(row), standing.get(row["joint"])) for row in found]
+
+    def _estimates_at(self, when: int) -> list[sqlite3.Row]:
+        """The one that came last of each configured joint, of those not later than `when` [ms].
+
+        Which came last is told by the batch: a clock that was set back must not hide what came since.
+        """
+        kept = "estimate_kept" if runs.places(self._fetch).packed else "estimate"
+        newest = []
+        for joint_id, joint in self._fetch(
+            "SELECT joint_id, joint FROM joint WHERE position IS NOT NULL ORDER BY position"
+        ):
+            rows = []
+            if kept != "estimate":
+                rows = self._fetch(
+                    "SELECT ? AS joint, * FROM estimate WHERE joint_id = ? AND time <= ?"
+                    " ORDER BY estimate_id DESC LIMIT 1",
+                    joint,
+                    joint_id,
+                    when,
+                )
+            rows = rows or self._fetch(
+                f"SELECT ? AS joint, * FROM {kept} WHERE joint_id = ? AND time <= ?"
+                " ORDER BY time DESC, batch_id DESC LIMIT 1",
+                joint,
+                joint_id,
+                when,
+            )
+            newest += rows[:1]
+        return newest
 
     def baselines(self, at: int | None = None) -> list[JointBaseline]:
         """What each joint is compared with now, or was `at` [ms], by joint; those without are absent."""
         if not self._has("baseline"):
             return []
-        when = series.LAST_TIME if at is None else at
+        when = LAST_TIME if at is None else at
         found = self._fetch(
             f"SELECT {', '.join(BASELINE_FIELDS)} FROM baseline WHERE baseline_id IN"
             " (SELECT max(baseline_id) FROM baseline WHERE taken_time <= ? GROUP BY joint)"
@@ -127,16 +154,11 @@ class History:
 
     def latest_readings(self) -> dict[str, tuple[int, float]]:
         """Time [ms] and value of the last good reading of each configured channel."""
-        latest = {}
-        for row in self._fetch("SELECT channel, channel_id FROM channel WHERE position IS NOT NULL"):
-            found = self._fetch(
-                "SELECT time, value FROM reading WHERE channel_id = ?"
-                " ORDER BY time DESC, batch_id DESC, nth DESC LIMIT 1",
-                row["channel_id"],
-            )
-            if found:
-                latest[str(row["channel"])] = (int(found[0]["time"]), float(found[0]["value"]))
-        return latest
+        named = {
+            int(row[0]): str(row[1])
+            for row in self._fetch("SELECT channel_id, channel FROM channel WHERE position IS NOT NULL")
+        }
+        return {named[i]: found for i, found in runs.latest(self._fetch, list(named)).items()}
 
     def alerts(self, active_only: bool = False) -> list[Alert]:
         """Newest first; `active_only` leaves out those that are over."""
@@ -211,6 +233,21 @@ class History:
         found = self._fetch("SELECT started_time, version FROM boot ORDER BY boot_id DESC LIMIT 1")
         return (found[0][0], found[0][1]) if found else None
 
+    def last_labels(self) -> tuple[int, int]:
+        """The newest time [ms] of any batch, and of batches of boots whose clock was right; 0: none."""
+        trusted = "0"
+        if runs.places(self._fetch).packed:
+            trusted = "(SELECT max(batch.time) FROM batch JOIN boot USING (boot_id) WHERE trusted)"
+        row = self._fetch(f"SELECT coalesce(max(time), 0), coalesce({trusted}, 0) FROM batch")[0]
+        return int(row[0]), int(row[1])
+
+    def is_of_this_machine_boot(self) -> bool:
+        """Whether monotonic seconds of the last batch compare with those of now."""
+        if not runs.places(self._fetch).packed:
+            return False
+        found = self._fetch("SELECT machine FROM boot ORDER BY boot_id DESC LIMIT 1")
+        return bool(found) and found[0][0] != "" and found[0][0] == kernel_boot()
+
     def series(self, channel: str, start: int, end: int, max_points: int = 1000) -> list[Bucket]:
         """At most `max_points` buckets of a channel from `start` to `end` [ms], peaks kept."""
         return series.reading_series(self._fetch, channel, start, end, max_points)
@@ -222,25 +259,33 @@ class History:
         return series.estimate_series(self._fetch, joint, column, start, end, max_points)
 
     def readings(self, start: int | None = None, end: int | None = None) -> Iterator[tuple[int, str, float]]:
-        """Time [ms], channel and value of every reading, in time order, fetched in pages."""
-        return series.readings(self._fetch, start, end)
+        """Time [ms], channel and value of every reading, in time order, an hour at a time."""
+        return runs.readings(self._fetch, start, end)
 
     def count_readings(self, start: int | None = None, end: int | None = None) -> int:
-        return series.count_readings(self._fetch, start, end)
+        return runs.count_readings(self._fetch, start, end)
 
     def data_span(self) -> tuple[int, int] | None:
         """Times [ms] of the first and the last reading, None where there is none."""
-        return series.data_span(self._fetch)
+        return runs.data_span(self._fetch)
 
     def _has(self, table: str) -> bool:
         """False in a database that an older version wrote and this one has not yet written to."""
         return bool(self._fetch("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = ?", table))
 
-    def _fetch(self, sql: str, *parameters: object) -> list[sqlite3.Row]:
+
+class Look(runs.Look):
+    """The same, telling what cannot be read as UserError."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        super().__init__(connection)
+        self._path = path
+
+    def __call__(self, sql: str, *parameters: object) -> list[sqlite3.Row]:
         try:
-            return self._connection.execute(sql, parameters).fetchall()
+            return super().__call__(sql, *parameters)
         except sqlite3.DatabaseError as error:
-            raise unreadable(self.path, error) from error
+            raise unreadable(self._path, error) from error
 
 
 def _with_baseline(estimate: Estimate, baseline: JointBaseline | None) -> Estimate:

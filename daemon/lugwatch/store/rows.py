@@ -6,7 +6,6 @@ SQLite would keep a NaN as NULL without a word. May import: model.
 
 import json
 import math
-from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, fields
 from operator import attrgetter
@@ -48,9 +47,9 @@ def _insert(verb: str, table: str, columns: Sequence[str]) -> str:
     return f"{verb} INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
 
 
-INSERT_READING = _insert("INSERT", "reading", ("channel_id", "time", "batch_id", "nth", "value"))
+INSERT_BATCH = _insert("INSERT", "batch", ("boot_id", "sequence", "monotonic_seconds", "time", "readings"))
 INSERT_FAULT = _insert("INSERT", "fault", ("batch_id", "time", "source", "channel", "kind", "detail"))
-INSERT_ESTIMATE = _insert("INSERT OR REPLACE", "estimate", ("joint_id", "time", "batch_id", *ESTIMATE_FIELDS))
+INSERT_ESTIMATE = _insert("INSERT", "estimate", ("joint_id", "time", "batch_id", *ESTIMATE_FIELDS))
 # an upsert and not OR REPLACE, which would delete the row that alert_change refers to
 UPSERT_ALERT = (
     _insert("INSERT", "alert", ALERT_FIELDS)
@@ -117,38 +116,23 @@ def by_kind(outputs: Iterable[Output]) -> dict[type, list[Any]]:
     return kinds
 
 
-def reading_rows(
-    readings: Sequence[Reading | Scan], ids: Mapping[str, int], batch_id: int
-) -> list[tuple[int, int, int, int, float]]:
-    """Rows of `reading`, nth 0 throughout.
+def readings_text(readings: Sequence[Reading | Scan], ids: Mapping[str, int], time: int) -> str | None:
+    """The column `readings` of a batch of this `time` [ms], for `decode.batch_readings`. None: no reading.
 
     Raises ValueError for a number that is none and for a channel that the boat does not have.
     """
-    try:
-        rows = [
-            (ids[channel], r.time, batch_id, 0, value)
-            for r in readings
-            for channel, value in (r.values if isinstance(r, Scan) else ((r.channel, r.value),))
-        ]
-    except KeyError as error:
-        raise ValueError(f"reading of {error.args[0]}, a channel that the boat does not have") from None
-    # one sum over all instead of a check of each: a NaN or infinity cannot hide in it
-    if not math.isfinite(sum(row[4] for row in rows)):
-        bad = next((row for row in rows if not math.isfinite(row[4])), None)
-        if bad is not None:
-            name = next(channel for channel, number in ids.items() if number == bad[0])
-            raise ValueError(f"reading of {name} is {bad[4]}: the source should have refused it")
-    return rows
-
-
-def numbered(rows: Iterable[Row]) -> list[Row]:
-    """The same rows, `nth` counted up where a channel stands twice in one ms of a batch."""
-    seen: Counter[tuple[int, int]] = Counter()
-    result = []
-    for channel_id, time, batch_id, _, value in rows:
-        result.append((channel_id, time, batch_id, seen[channel_id, time], value))
-        seen[channel_id, time] += 1
-    return result
+    scans: list[tuple[int, dict[int, float]]] = []
+    for r in readings:
+        for channel, value in r.values if isinstance(r, Scan) else ((r.channel, r.value),):
+            if channel not in ids:
+                raise ValueError(f"reading of {channel}, a channel that the boat does not have")
+            if not math.isfinite(value):
+                raise ValueError(f"reading of {channel} is {value}: the source should have refused it")
+            # a channel twice in one ms makes a scan of its own
+            if not scans or scans[-1][0] != r.time - time or ids[channel] in scans[-1][1]:
+                scans.append((r.time - time, {}))
+            scans[-1][1][ids[channel]] = value
+    return json.dumps(scans, separators=(",", ":"), allow_nan=False) if scans else None
 
 
 def estimate_rows(estimates: Sequence[Estimate], ids: Mapping[str, int], batch_id: int) -> list[Row]:

@@ -15,7 +15,7 @@ from typing import Any
 
 from lugwatch.clock import Clock
 from lugwatch.creep import PASSAGES_KEPT, Point
-from lugwatch.errors import UserError
+from lugwatch.keeping import Keeping
 from lugwatch.model import (
     Alert,
     AlertChange,
@@ -32,10 +32,10 @@ from lugwatch.model import (
     Output,
     Passage,
     Reading,
-    Scan,
     SourceHealth,
 )
-from lugwatch.store import learning_window, rows
+from lugwatch.store import boot, learning_window, passage_tables, rows, snapshot_table
+from lugwatch.store.closing import note_due
 from lugwatch.store.decode import (
     CrewActionRow,
     alert_from_row,
@@ -45,35 +45,44 @@ from lugwatch.store.decode import (
 )
 from lugwatch.store.errors import (
     BUSY_CODES,
-    StoreDamaged,
-    StoreFull,
-    StoreReadOnly,
+    DAMAGED_CODES,
+    StoreFailed,
+    opening_failed,
     primary_code,
     store_failed,
 )
+from lugwatch.store.held_back import HeldBack
 from lugwatch.store.ledger import Ledger
 from lugwatch.store.migrations import migrate
 from lugwatch.store.opening import connect_writing
+from lugwatch.store.restamping import restamp
+from lugwatch.store.tending import Tending
 
-# With a commit at least every 5 s this keeps "at most 10 s of readings lost".
+# With a commit at least every 9 s this keeps "at most 10 s of readings lost".
 SYNC_SECONDS = 4.0
-# How long a lock held by another program is waited for in all (case C12: 8 s must cost nothing).
-LOCK_SECONDS = 12.0
+LOCK_SECONDS = 12.0  # for which another program's lock is waited for (C12: 8 s must cost nothing)
 _BUSY_SECONDS = 0.1  # SQLite's own wait, in real seconds; the rest is waited on the clock
 _FIRST_DELAY_SECONDS = 0.05
 _LONGEST_DELAY_SECONDS = 1.0
-# Pages of 4 KiB before SQLite copies the WAL into the file, and what the WAL is cut back to.
-_CHECKPOINT_PAGES = 2000
+# Pages of 1 KiB before SQLite copies the WAL into the file: the oftener, the more is written twice.
+_CHECKPOINT_PAGES = 8000
 _WAL_BYTES = 16 * 1024 * 1024
 _CACHE_KIBIBYTES = 16 * 1024
 _SNAPSHOT_KEY = "pipeline"
+TENDING_SECONDS = 0.3  # of housekeeping after a commit; a backlog waits for the next one
+TENDING_PIECES = 40
 
 
 class Store:
     """The writer. May be handed from thread to thread, never used by two at once."""
 
     def __init__(
-        self, path: Path, connection: sqlite3.Connection, clock: Clock, giving_up: threading.Event
+        self,
+        path: Path,
+        connection: sqlite3.Connection,
+        clock: Clock,
+        giving_up: threading.Event,
+        keeping: Keeping,
     ) -> None:
         self.path = path
         self._connection: sqlite3.Connection | None = connection
@@ -86,6 +95,9 @@ class Store:
         self._joint_ids: dict[str, int] = {}
         self.ledger = Ledger(self._fetch)
         self._taken: list[int] = []  # crew actions handed out and not yet marked in the file
+        self._tending = Tending(keeping)
+        self._held = HeldBack()
+        self.clock_trusted = True  # nothing is thrown away for its age while this is False
 
     @classmethod
     def open(
@@ -96,6 +108,7 @@ class Store:
         boat: Boat,
         version: str,
         giving_up: threading.Event | None = None,
+        keeping: Keeping | None = None,
     ) -> "Store":
         """Open or make the database and begin a boot.
 
@@ -104,21 +117,22 @@ class Store:
         """
         try:
             connection = _connect(path)
-            store = cls(path, connection, clock, giving_up or threading.Event())
+            store = cls(path, connection, clock, giving_up or threading.Event(), keeping or Keeping())
             try:
                 store._retry(lambda: migrate(connection))
                 store._retry(lambda: store._begin_boot(boat, version))
             except BaseException:
                 connection.close()
                 raise
-        except (StoreReadOnly, StoreFull, StoreDamaged) as error:
-            raise UserError(f"{error}") from error
+        except StoreFailed as error:
+            raise opening_failed(error) from error
         except sqlite3.Error as error:
-            failed = store_failed(path, error)
-            if isinstance(failed, (StoreReadOnly, StoreFull, StoreDamaged)):
-                raise UserError(f"{failed}") from error
-            raise failed from error
+            raise opening_failed(store_failed(path, error)) from error
         return store
+
+    @property
+    def keeping(self) -> Keeping:
+        return self._tending.keeping
 
     @property
     def boot_id(self) -> int:
@@ -131,22 +145,41 @@ class Store:
         monotonic_seconds: float,
         time: int,
         snapshot: str | None = None,
+        patience_seconds: float = LOCK_SECONDS,
     ) -> None:
         """One batch in one transaction: all of it is in the file, or nothing.
 
-        Waits up to LOCK_SECONDS for another program's lock. Raises StoreBusy, StoreFull,
-        StoreReadOnly, StoreDamaged or StoreFailed, after which the same batch may be given again;
-        ValueError for a NaN, an infinity or an unknown channel, which are our own defects.
+        Waits up to `patience_seconds` for another program's lock. Raises StoreFailed, after which the same
+        batch may be given again; ValueError for a NaN, an infinity or an unknown channel, our own defects.
         """
         kinds = rows.by_kind(outputs)
         sync = bool(kinds[AlertChange]) or bool(self._taken) or self._sync_is_due()
         self.ledger.whole = False
-        self._retry(lambda: self._write_batch(kinds, monotonic_seconds, time, snapshot, sync))
+        held = self._held.with_more(
+            kinds[Passage], kinds[LearningWindow], kinds[SourceHealth], at_once=snapshot is not None
+        )
+        self._retry(
+            lambda: self._write_batch(kinds, held, monotonic_seconds, time, snapshot, sync), patience_seconds
+        )
         self.ledger.written()
+        self._held = held.after_writing()
         self._sequence += 1
         self._taken.clear()
         if sync:
             self._synced_seconds = self._clock.monotonic_seconds()
+        self._tend(monotonic_seconds, time)
+
+    def set_right(self, first: int, last: int, by_ms: int) -> None:
+        """The clock is trusted now. Labels from `first` to `last` [ms] of this boot move by `by_ms`."""
+
+        def work() -> None:
+            with self._transaction(sync=True) as connection:
+                if by_ms:
+                    restamp(connection, self._boot_id, first, last, by_ms)
+                connection.execute("UPDATE boot SET trusted = 1 WHERE boot_id = ?", (self._boot_id,))
+
+        self._retry(work)
+        self.clock_trusted = True
 
     def load_alerts(self) -> list[Alert]:
         """Alerts that are not over, oldest first."""
@@ -192,12 +225,8 @@ class Store:
 
     def load_snapshot(self) -> tuple[int, int, str] | None:
         """Boot id, time [ms] and text of the last snapshot written, or None."""
-        found = self._fetch(
-            "SELECT batch.boot_id, snapshot.time, snapshot.body FROM snapshot JOIN batch USING (batch_id)"
-            " WHERE snapshot.key = ?",
-            _SNAPSHOT_KEY,
-        )
-        return (found[0][0], found[0][1], found[0][2]) if found else None
+        found = self._fetch(snapshot_table.SELECT, _SNAPSHOT_KEY)
+        return snapshot_table.from_row(found[0]) if found else None
 
     def load_alert_memory(self) -> str | None:
         """The body of the last `AlertMemory` written, or None."""
@@ -241,6 +270,26 @@ class Store:
 
     # ---- inside ------------------------------------------------------------------------------
 
+    def _tend(self, monotonic_seconds: float, time: int) -> None:
+        """Housekeeping for a moment. What fails is done another time: the batch itself is written."""
+        end = self._clock.monotonic_seconds() + TENDING_SECONDS
+        try:
+            for _ in range(TENDING_PIECES):
+                with self._transaction(sync=False) as connection:
+                    more = self._tending.piece(
+                        connection,
+                        boot_id=self._boot_id,
+                        time=time,
+                        monotonic_seconds=monotonic_seconds,
+                        trusted=self.clock_trusted,
+                    )
+                if not more or self._clock.monotonic_seconds() >= end:
+                    return
+        except sqlite3.Error as error:
+            self._drop_connection(error)
+            if primary_code(error) in DAMAGED_CODES:
+                raise store_failed(self.path, error) from error
+
     def _sync_is_due(self) -> bool:
         last = self._synced_seconds
         return last is None or self._clock.monotonic_seconds() - last >= SYNC_SECONDS
@@ -260,9 +309,9 @@ class Store:
         last = int(self._fetch(f"SELECT coalesce(max({column}), 0) FROM {table}")[0][0])
         return max(last + 1, self.ledger.first.get(column, 1))
 
-    def _retry(self, work: Callable[[], object]) -> None:
-        """Do `work`; on another's lock again with growing delays, for LOCK_SECONDS of the clock."""
-        deadline = self._clock.monotonic_seconds() + LOCK_SECONDS
+    def _retry(self, work: Callable[[], object], patience_seconds: float = LOCK_SECONDS) -> None:
+        """Do `work`; on another's lock again with growing delays, for so long by the clock."""
+        deadline = self._clock.monotonic_seconds() + patience_seconds
         delay_seconds = _FIRST_DELAY_SECONDS
         while True:
             try:
@@ -301,51 +350,41 @@ class Store:
 
     def _begin_boot(self, boat: Boat, version: str) -> None:
         with self._transaction(sync=True) as connection:
-            cursor = connection.execute(
-                "INSERT INTO boot (started_time, version) VALUES (?, ?)", (self._clock.time(), version)
-            )
-            assert cursor.lastrowid is not None
-            self._boot_id, self._sequence = cursor.lastrowid, 0
+            begun = boot.begin(connection, boat, version, self._clock.time())
+            self._boot_id, self._sequence = begun.boot_id, 0
+            self._channel_ids, self._joint_ids = begun.channel_ids, begun.joint_ids
             self.ledger.begin(connection)
-            connection.execute("DELETE FROM boat")
-            connection.execute("INSERT INTO boat (name, slug) VALUES (?, ?)", (boat.name, boat.slug))
-            for table, columns, values in (
-                ("channel", rows.CHANNEL_COLUMNS, rows.channel_rows(boat)),
-                ("joint", rows.JOINT_COLUMNS, rows.joint_rows(boat)),
-            ):
-                connection.execute(f"UPDATE {table} SET position = NULL")
-                connection.executemany(rows.upsert_watched(table, columns), values)
-            self._channel_ids = dict(connection.execute("SELECT channel, channel_id FROM channel").fetchall())
-            self._joint_ids = dict(connection.execute("SELECT joint, joint_id FROM joint").fetchall())
 
     def _write_batch(
         self,
         kinds: dict[type, list[Any]],
+        held: HeldBack,
         monotonic_seconds: float,
         time: int,
         snapshot: str | None,
         sync: bool,
     ) -> None:
+        readings = rows.readings_text(kinds[Reading], self._channel_ids, time)
         with self._transaction(sync=sync) as connection:
             cursor = connection.execute(
-                "INSERT INTO batch (boot_id, sequence, monotonic_seconds, time) VALUES (?, ?, ?, ?)",
-                (self._boot_id, self._sequence, monotonic_seconds, time),
+                rows.INSERT_BATCH, (self._boot_id, self._sequence, monotonic_seconds, time, readings)
             )
             batch_id = cursor.lastrowid
             assert batch_id is not None
-            self._put_readings(connection, kinds[Reading], batch_id)
             many = connection.executemany
             many(rows.INSERT_FAULT, rows.fault_rows(kinds[Fault], batch_id))
+            # an hour without one good reading is an hour too
+            note_due(connection, [fault.time for fault in kinds[Fault] if fault.channel is not None])
             many(rows.INSERT_ESTIMATE, rows.estimate_rows(kinds[Estimate], self._joint_ids, batch_id))
             many(rows.UPSERT_ALERT, rows.alert_rows(kinds[Alert]))
             many(rows.INSERT_ALERT_CHANGE, rows.alert_change_rows(kinds[AlertChange], batch_id))
             self.ledger.put(connection, kinds[AlertChange])
-            many(rows.INSERT_SOURCE_HEALTH, rows.source_health_rows(kinds[SourceHealth], batch_id))
+            many(rows.INSERT_SOURCE_HEALTH, rows.source_health_rows(held.healths, batch_id))
             many(rows.INSERT_LEARNED_SHAPE, rows.learned_shape_rows(kinds[LearnedShape]))
             many(rows.INSERT_CREEP, rows.creep_rows(kinds[Creep]))
             many(rows.UPSERT_BASELINE, rows.baseline_rows(kinds[JointBaseline]))
-            learning_window.put(connection, kinds[LearningWindow])
-            _put_passages(connection, kinds[Passage])
+            learning_window.put(connection, held.windows)
+            passage_tables.put(connection, held.passages)
             many(
                 "UPDATE crew_action SET taken_time = ? WHERE action_id = ?",
                 [(time, action_id) for action_id in self._taken],
@@ -355,32 +394,7 @@ class Store:
                 [(memory.time, memory.body) for memory in kinds[AlertMemory][-1:]],
             )
             if snapshot is not None:
-                connection.execute(
-                    "INSERT OR REPLACE INTO snapshot (key, batch_id, time, body) VALUES (?, ?, ?, ?)",
-                    (_SNAPSHOT_KEY, batch_id, time, snapshot),
-                )
-
-    def _put_readings(
-        self, connection: sqlite3.Connection, readings: list[Reading | Scan], batch_id: int
-    ) -> None:
-        found = rows.reading_rows(readings, self._channel_ids, batch_id)
-        try:
-            connection.executemany(rows.INSERT_READING, found)
-        except sqlite3.IntegrityError as error:
-            if error.sqlite_errorcode != sqlite3.SQLITE_CONSTRAINT_PRIMARYKEY:
-                raise
-            # a channel twice in one ms: rare, so only then is every row counted
-            connection.execute("DELETE FROM reading WHERE batch_id = ?", (batch_id,))
-            connection.executemany(rows.INSERT_READING, rows.numbered(found))
-
-
-def _put_passages(connection: sqlite3.Connection, passages: list[Passage]) -> None:
-    for passage in rows.latest_passages(passages):
-        connection.execute(rows.UPSERT_PASSAGE, rows.passage_row(passage))
-        for table in ("passage_current", "passage_joint"):
-            connection.execute(f"DELETE FROM {table} WHERE passage_id = ?", (passage.passage_id,))
-        connection.executemany(rows.INSERT_PASSAGE_CURRENT, rows.passage_current_rows(passage))
-        connection.executemany(rows.INSERT_PASSAGE_JOINT, rows.passage_joint_rows(passage))
+                snapshot_table.put(connection, _SNAPSHOT_KEY, batch_id, time, snapshot)
 
 
 def _connect(path: Path) -> sqlite3.Connection:

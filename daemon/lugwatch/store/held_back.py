@@ -1,0 +1,54 @@
+"""What is told every few seconds and need not be written as often: each writing wears the card.
+
+An open passage is written when it begins, ends, or with a snapshot, which remembers it as well; what
+joints are still to be learned from, a minute together; the word on a source, when it changes or with a
+snapshot. Not here: the connection. May import: model.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from lugwatch.model import LearningWindow, Passage, SourceHealth
+
+WINDOWS_TOGETHER = 6  # a minute of them
+
+
+@dataclass(frozen=True, slots=True)
+class HeldBack:
+    """What waits, and which of it is to be written now."""
+
+    waiting: tuple[LearningWindow, ...] = ()
+    known: frozenset[int] = frozenset()  # open passages that the file knows of
+    windows: tuple[LearningWindow, ...] = ()
+    passages: tuple[Passage, ...] = ()
+    states: tuple[tuple[str, str], ...] = ()  # source and state as they stand in the file
+    healths: tuple[SourceHealth, ...] = ()
+
+    def with_more(
+        self,
+        passages: Sequence[Passage],
+        windows: Sequence[LearningWindow],
+        healths: Sequence[SourceHealth],
+        *,
+        at_once: bool,
+    ) -> "HeldBack":
+        """Of what waits and what came now, that which is to be written with this batch."""
+        every = (*self.waiting, *windows)
+        due = at_once or len(every) >= WINDOWS_TOGETHER or any(window.body is None for window in windows)
+        return replace(
+            self,
+            waiting=() if due else every,
+            windows=every if due else (),
+            passages=tuple(
+                passage
+                for passage in passages
+                if at_once or passage.end_time is not None or passage.passage_id not in self.known
+            ),
+            healths=tuple(h for h in healths if at_once or (h.source, h.state) not in self.states),
+        )
+
+    def after_writing(self) -> "HeldBack":
+        """The batch is in the file."""
+        known = self.known | {passage.passage_id for passage in self.passages}
+        states = dict(self.states) | {health.source: health.state for health in self.healths}
+        return HeldBack(waiting=self.waiting, known=known, states=tuple(states.items()))
