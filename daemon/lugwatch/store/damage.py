@@ -161,6 +161,7 @@ def _copy(
             progress(table)
             rows[table], whole = _copy_table(source, target, read_from, table)
             failed += [] if whole else [table]
+        _name_lost_channels(target)
         if only is not None:
             # readings stay behind; batches are carried for what refers to them
             target.execute("UPDATE batch SET readings = NULL")
@@ -173,6 +174,15 @@ def _copy(
         source.close()
         target.close()
     return Salvaged(rows=rows, damaged=tuple(failed))
+
+
+def _name_lost_channels(target: sqlite3.Connection) -> None:
+    """Readings whose channel cannot be read any more are not hidden by that."""
+    target.execute(
+        "INSERT INTO channel (channel_id, channel, quantity, name)"
+        " SELECT DISTINCT channel_id, 'channel_' || channel_id, 'celsius', 'Channel ' || channel_id"
+        " FROM reading_block WHERE channel_id NOT IN (SELECT channel_id FROM channel)"
+    )
 
 
 def _tables(connection: sqlite3.Connection) -> list[str]:

@@ -17,7 +17,7 @@ from lugwatch.errors import OperationFailed, UserError
 from lugwatch.keeping import Keeping
 from lugwatch.model import Boat, Output
 from lugwatch.store.errors import CannotWrite, StoreReadOnly
-from lugwatch.store.migrations import migrate, needs_migration
+from lugwatch.store.migrations import SCHEMA_NUMBER, migrate
 from lugwatch.store.opening import connect_reading
 from lugwatch.store.writer import Store
 
@@ -71,7 +71,7 @@ def _remembered(path: Path) -> tuple[sqlite3.Connection, int]:
     """
     with suppress(UserError, sqlite3.Error):
         connection = connect_reading(path)
-        if not needs_migration(connection):
+        if connection.execute("PRAGMA user_version").fetchone()[0] == SCHEMA_NUMBER:
             connection.row_factory = sqlite3.Row
             return connection, 1_000
         connection.close()

@@ -440,11 +440,6 @@ def closed_hours(db: Database) -> None:
     closed_hours_tables.make(db.execute)
 
 
-def needs_migration(connection: sqlite3.Connection) -> bool:
-    """Whether an older version wrote this database of ours."""
-    return int(connection.execute("PRAGMA user_version").fetchone()[0]) < SCHEMA_NUMBER
-
-
 def migrate(connection: sqlite3.Connection) -> None:
     """Bring a database of ours to this version's tables. Raises sqlite3.Error."""
     database = Database(connection, recursive_triggers=False, execute_plugins=False)

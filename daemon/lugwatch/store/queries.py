@@ -28,7 +28,7 @@ from lugwatch.model import (
     Watching,
 )
 from lugwatch.proving import ProofTest
-from lugwatch.store import decode, proofs, runs, series
+from lugwatch.store import decode, proofs, runs, series, spans
 from lugwatch.store.opening import connect_reading, unreadable
 from lugwatch.store.rows import BASELINE_FIELDS
 from lugwatch.store.runs import LAST_TIME
@@ -263,11 +263,11 @@ class History:
         return runs.readings(self._fetch, start, end)
 
     def count_readings(self, start: int | None = None, end: int | None = None) -> int:
-        return runs.count_readings(self._fetch, start, end)
+        return spans.count_readings(self._fetch, start, end)
 
     def data_span(self) -> tuple[int, int] | None:
         """Times [ms] of the first and the last reading, None where there is none."""
-        return runs.data_span(self._fetch)
+        return spans.data_span(self._fetch)
 
     def _has(self, table: str) -> bool:
         """False in a database that an older version wrote and this one has not yet written to."""

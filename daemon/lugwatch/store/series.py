@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from lugwatch.model import Estimate
-from lugwatch.store import runs
+from lugwatch.store import runs, spans
 from lugwatch.store.blocks import Float, Int
 from lugwatch.store.runs import HOUR_MS, Fetch
 
@@ -54,7 +54,7 @@ def reading_series(fetch: Fetch, channel: str, start: int, end: int, max_points:
         span: tuple[int, int] | None = (start, end)
         if (end - start) // max_points >= _HOURS_SERVE_MS:
             # the times that there are, not those asked for: "everything" must not fall into one bucket
-            span = runs.channel_span(fetch, channel_id, start, end)
+            span = spans.channel_span(fetch, channel_id, start, end)
         if span is None:
             return []
         width = (span[1] - span[0]) // max_points
