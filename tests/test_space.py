@@ -19,7 +19,7 @@ from lugwatch.dashboard import actions
 from lugwatch.dashboard.reading import read_moment
 from lugwatch.errors import UserError
 from lugwatch.keeping import Keeping
-from lugwatch.model import AlertChange, AlertState, Condition, Watching
+from lugwatch.model import AlertChange, AlertState, Condition, CrewDeed, Watching
 from lugwatch.store import writer
 from lugwatch.store.beside import path_beside, where_now
 from lugwatch.store.damage import open_or_begin_anew
@@ -62,7 +62,7 @@ def lived_through(path: Path, boat: Afloat, trouble: Trouble) -> None:
         }
     )
     assert moment.estimates and Condition.NOT_RECORDING in {alert.condition for alert in moment.alerts}
-    assert actions.acknowledge(path, looking, shown[Condition.HOT].alert_id) is not None
+    assert actions.do_deed(path, looking, CrewDeed.ACKNOWLEDGE, shown[Condition.HOT].alert_id) is not None
     until(lambda: "acknowledged" in heard.changes(Condition.HOT))
     go_on(boat, 50)
     trouble(False)

@@ -2,21 +2,20 @@
 
 pydantic checks the text; inside, only `model.Boat` and the dataclasses below are used. Keys that
 belong to a source are checked by that source's own model (`sources.registry`), not here.
-May import: errors, units, model, materials, config_tables, config_grading, config_parts, config_ways.
+May import: errors, units, model, materials, config_mistakes, config_tables, config_grading,
+config_parts, config_ways.
 """
 
-import difflib
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
-from pydantic import BaseModel, ValidationError
-from pydantic_core import ErrorDetails
+from pydantic import ValidationError
 
-from lugwatch import config_grading, config_parts, config_ways
+from lugwatch import config_grading, config_mistakes, config_parts, config_ways
 from lugwatch.config_parts import PageSettings
 from lugwatch.config_tables import (
     ChannelTable,
@@ -176,9 +175,9 @@ def _read_tables(data: dict[str, Any]) -> tuple["Document | None", list[str], li
                 told = unknown if e["type"] == "extra_forbidden" else mistakes
                 # what is missing now because it was wrong before has been told
                 if not any(place[: len(e["loc"])] == e["loc"] for place in taken_out):
-                    told.append(_mistake(data, e))
+                    told.append(config_mistakes.mistake(data, e))
                 taken_out.append(e["loc"])
-                stuck = e["type"] == "missing" or not _delete(data, e["loc"]) or stuck
+                stuck = e["type"] == "missing" or not config_mistakes.delete(data, e["loc"]) or stuck
             if stuck:
                 break
     return None, mistakes, unknown
@@ -340,63 +339,4 @@ def _doubles(ids: list[str]) -> list[str]:
 def _unknown(where: str, key: str, value: str, known: list[str], kind: str) -> list[str]:
     if value in known:
         return []
-    return [f'{where} {key} = "{value}" is no {kind}{_did_you_mean(value, known)}']
-
-
-def _did_you_mean(word: str, known: Sequence[str]) -> str:
-    near = difflib.get_close_matches(word, known, n=1)
-    if near:
-        return f'; did you mean "{near[0]}"?'
-    return f"; known: {', '.join(known[:8])}" if known else "; none is configured"
-
-
-def _mistake(data: Mapping[str, Any], error: ErrorDetails) -> str:
-    """One pydantic error as one line with the key, the value and what to try."""
-    location = error["loc"]
-    where, key = _where(data, location)
-    value = config_ways.shown(key, error["input"])
-    match error["type"]:
-        case "extra_forbidden":
-            hint = _did_you_mean(key, _known_keys(location[:-1]))
-            return f"{where} {key} = {value} is not a setting here{hint}"
-        case "missing":
-            return f"{where} {key} is missing"
-        case _:
-            return f"{where} {key} = {value}: {error['msg'][:1].lower()}{error['msg'][1:]}"
-
-
-def _where(data: Mapping[str, Any], location: Sequence[str | int]) -> tuple[str, str]:
-    if len(location) == 1:
-        return "the file:", f"[{location[0]}]"
-    table = str(location[0])
-    if isinstance(location[1], int):
-        row = data[table][location[1]]
-        name = row.get("id") if isinstance(row, dict) else None
-        label = f'[[{table}]] "{name}"' if isinstance(name, str) else f"[[{table}]] number {location[1] + 1}"
-        key = ".".join(str(part) for part in location[2:]) or "the table"
-        return label, key
-    return f"[{table}]", ".".join(str(part) for part in location[1:])
-
-
-def _known_keys(location: Sequence[str | int]) -> list[str]:
-    if not location:
-        return list(Document.model_fields)
-    annotation: Any = Document.model_fields[str(location[0])].annotation
-    for candidate in (annotation, *get_args(annotation)):
-        if isinstance(candidate, type) and issubclass(candidate, BaseModel):
-            return list(candidate.model_fields)
-    return []
-
-
-def _delete(data: Any, location: Sequence[str | int]) -> bool:
-    """Take one wrong value out; False when it cannot be found."""
-    for part in location[:-1]:
-        try:
-            data = data[part]
-        except (KeyError, IndexError, TypeError):
-            return False
-    try:
-        del data[location[-1]]
-    except (KeyError, IndexError, TypeError):
-        return False
-    return True
+    return [f'{where} {key} = "{value}" is no {kind}{config_mistakes.did_you_mean(value, known)}']

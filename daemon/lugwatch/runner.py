@@ -4,6 +4,7 @@
 
 Store first: nobody hears of an alert that a power cut would make unhappen, unless the store itself is
 out of order. The only `except Exception` of the package stands here, in the supervisor of a source.
+Longer than other files: the threads and what passes between them are read side by side.
 Not here: any decision about joints. May import: everything but cli and dashboard.
 """
 

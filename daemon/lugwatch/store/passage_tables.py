@@ -15,3 +15,13 @@ def put(connection: sqlite3.Connection, passages: Sequence[Passage]) -> None:
             connection.execute(f"DELETE FROM {table} WHERE passage_id = ?", (passage.passage_id,))
         connection.executemany(rows.INSERT_PASSAGE_CURRENT, rows.passage_current_rows(passage))
         connection.executemany(rows.INSERT_PASSAGE_JOINT, rows.passage_joint_rows(passage))
+
+
+SELECT_RISES = (
+    "SELECT passage_joint.*, (start_time + end_time) / 2 AS time FROM passage_joint"
+    " JOIN passage USING (passage_id) WHERE end_time IS NOT NULL"
+    " AND rise_coefficient IS NOT NULL AND rise_coefficient_sd IS NOT NULL AND start_time >"
+    " (SELECT coalesce(max(time), start_time - 1) FROM learned_shape"
+    "  WHERE learned_shape.joint = passage_joint.joint)"
+    " AND passage_id > (SELECT max(passage_id) FROM passage) - ? ORDER BY passage_id"
+)

@@ -200,15 +200,7 @@ class Store:
 
         Oldest first, of the latest passages only: no more than a creep is judged by.
         """
-        found = self._fetch(
-            "SELECT passage_joint.*, (start_time + end_time) / 2 AS time FROM passage_joint"
-            " JOIN passage USING (passage_id) WHERE end_time IS NOT NULL"
-            " AND rise_coefficient IS NOT NULL AND rise_coefficient_sd IS NOT NULL AND start_time >"
-            " (SELECT coalesce(max(time), start_time - 1) FROM learned_shape"
-            "  WHERE learned_shape.joint = passage_joint.joint)"
-            " AND passage_id > (SELECT max(passage_id) FROM passage) - ? ORDER BY passage_id",
-            2 * PASSAGES_KEPT,  # a joint may have missed some
-        )
+        found = self._fetch(passage_tables.SELECT_RISES, 2 * PASSAGES_KEPT)  # a joint may have missed some
         points: dict[str, list[Point]] = {}
         for row in found:
             points.setdefault(row["joint"], []).append(rise_point_from_row(row))
