@@ -273,7 +273,7 @@ def _dead_sources(plan: Plan, window: Window) -> set[str]:
     }
 
 
-def passage_observation(plan: Plan, seen: Seen, window: Window, time: int, start_time: int) -> Observation:
+def passage_observation(plan: Plan, window: Window, time: int, start_time: int) -> Observation:
     """One window as the passage tracker sees it."""
     watching, channels = plan.boat.watching, plan.channels
     amps = [
@@ -285,12 +285,8 @@ def passage_observation(plan: Plan, seen: Seen, window: Window, time: int, start
     for i, c in amps:
         threshold = watching.passage_amps or watching.current_floor_ratio * (c.rated_amps or 100.0)
         flowing = flowing or math.sqrt(np.nan_to_num(window.amps_squared[i])) >= threshold
-    rated_squared = plan.rated_amps**2
     joints = plan.boat.joints
     peak, count = window.peak.tolist(), window.count.tolist()
-    rise = (seen.believed.rise_kelvin_at_rated / rated_squared).tolist()
-    rise_sd = (seen.believed.rise_sd_kelvin_at_rated / rated_squared).tolist()
-    told = (seen.judged & seen.certain).tolist()
     return Observation(
         monotonic_seconds=window.end_seconds,
         time=time,
@@ -302,5 +298,4 @@ def passage_observation(plan: Plan, seen: Seen, window: Window, time: int, start
         peak_celsius={
             joint.joint: peak[p] for joint, p in zip(joints, plan.probe.tolist(), strict=True) if count[p] > 0
         },
-        rises={joint.joint: (rise[i], rise_sd[i]) for i, joint in enumerate(joints) if told[i]},
     )

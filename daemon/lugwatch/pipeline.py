@@ -27,6 +27,7 @@ from lugwatch import (
     learning,
     learning_windows,
     model,
+    passage_rise,
     passages,
     sources_health,
     telling,
@@ -151,8 +152,14 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         plan, currents, tracked, state.watch, tick.monotonic_seconds, GAP_SECONDS
     )
     if watch is not state.watch:
-        beside = company.restart(state.company, np.asarray(~watch.information.any(axis=1)))
-        state = replace(state, watch=watch, company=beside)
+        lost = np.asarray(~watch.information.any(axis=1))
+        state = replace(
+            state,
+            watch=watch,
+            company=company.restart(state.company, lost),
+            course=passage_rise.reopened(state.course, lost),
+        )
+    before_changes = state
     state, tracked, common = _changes(state, tracked, inputs)
     watch, beside = state.watch, state.company
     seen = judgement.look(
@@ -186,8 +193,9 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     book = current_doubt.without_suspicion(plan, unknown, state.book)
     book, changes = alert_states.apply(book, findings, tick.monotonic_seconds, tick.time)
     counted = current_doubt.counted(currents, window)
-    observation = judgement.passage_observation(plan, seen, counted, tick.time, state.window_time)
+    observation = judgement.passage_observation(plan, counted, tick.time, state.window_time)
     tracker, closed = passages.observe(state.passages, observation, plan.boat.watching.passage_gap_seconds)
+    course, tracker = _course(state, before_changes, tracker, tracked, inputs)
     crept: tuple[Output, ...] = ()
     if closed:
         history = state.creep
@@ -241,6 +249,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         judgement=memory,
         book=book,
         passages=tracker,
+        course=course,
         health=health,
         window_time=tick.time,
     )
@@ -272,6 +281,38 @@ def _changes(
     if found.own.any():
         watch, tracked = jump.believe(watch, tracked, found, rise)
     return replace(state, watch=watch, company=beside), tracked, found.common
+
+
+def _course(
+    state: State,
+    before: State,
+    tracker: passages.Tracker,
+    tracked: estimator.Tracked,
+    inputs: estimator.Inputs,
+) -> tuple[passage_rise.Course, passages.Tracker]:
+    """What the open passage says of each joint, one window further.
+
+    before: the state in which changes were not yet looked for; a joint of which one was believed is
+    another joint from here on.
+    """
+    plan, course = state.plan, state.course
+    if tracker.open is None:
+        return course, tracker
+    if state.passages.open is None or state.passages.open.passage_id != tracker.open.passage_id:
+        return passage_rise.begin(course, tracked), tracker
+    if state.company is not before.company:
+        shifted = state.company.shift_kelvin != before.company.shift_kelvin
+        if shifted.any():
+            course = passage_rise.loosened(course, np.asarray(shifted @ plan.airs, dtype=bool))
+    if state.watch.ratio is not before.watch.ratio:
+        course = passage_rise.reopened(course, state.watch.ratio != before.watch.ratio)
+    course, more = passage_rise.step(course, state.bank, tracked, inputs)
+    if not more:
+        return course, tracker
+    rise, sd = passage_rise.rise_kelvin(course)
+    scale = 1.0 / plan.rated_amps**2
+    rows = zip(joint_ids(state), (rise * scale).tolist(), (sd * scale).tolist(), strict=True)
+    return course, passages.tell(tracker, {joint: (r, s) for joint, r, s in rows if r == r})
 
 
 def _common_findings(

@@ -238,9 +238,7 @@ def _slope_and_information(problem: _Problem, here: Array) -> tuple[Array, Array
 
 def _innovations(problem: _Problem, points: Array) -> tuple[Array, Array]:
     """Innovations and variances of the record under each candidate, (steps, joints, climbs, candidates)."""
-    joints, climbs, candidates, _ = points.shape
-    candidates *= climbs
-    copies = candidates // SHAPES_PER_JOINT
+    copies = points.shape[1] * points.shape[2] // SHAPES_PER_JOINT
     bank = estimator.bank_of(
         physical(points).reshape(-1, PARAMETERS),
         np.repeat(problem.rated_amps, copies),

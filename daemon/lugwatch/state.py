@@ -18,6 +18,7 @@ from lugwatch import (
     judgement,
     jump,
     learning,
+    passage_rise,
     passages,
     resistance,
     sources_health,
@@ -45,6 +46,7 @@ class State:
     drops: resistance.Drops  # millivolts that the crew has measured
     book: alert_states.Book
     passages: passages.Tracker
+    course: passage_rise.Course  # of the open passage
     creep: creep.History
     health: sources_health.Counts
     started_seconds: float  # monotonic
@@ -70,6 +72,7 @@ def begin(boat: Boat, monotonic_seconds: float, time: int) -> State:
         drops=resistance.no_drops(joints),
         book=alert_states.Book(),
         passages=passages.Tracker(),
+        course=passage_rise.empty(joints),
         creep=creep.empty(joints),
         health=sources_health.empty(tuple(plan.channels_of_source)),
         started_seconds=monotonic_seconds,
