@@ -99,25 +99,28 @@ def lived(
 
 
 def test_it_is_the_least_squares_of_the_whole_passage() -> None:
-    """numpy's least squares over all windows at once as the oracle: unknown are how much more it heats than
-    learned, by halves, and the offset, each with its prior as one more row."""
+    """numpy's least squares over all windows at once as the oracle: unknown are how much more than learned
+    both modes are heated and the offset, with what is believed before as three more rows."""
     own, soak = 9.0, 6.0
     loads = load(400, 3)
     joint = Joint(10.5, 7.5, 0.2, np.random.default_rng(4))
     course, inputs = lived(joint, loads, bank(), learned=(own, soak))
     keep = np.exp(-WINDOW_SECONDS / np.array([TAU_FAST, TAU_SLOW]))
-    learned, halves = np.zeros(2), np.zeros(2)
+    learned, each = np.zeros(2), np.zeros(2)
     rows, values = [], []
     for share, window in zip(loads, inputs, strict=True):
         celsius = float(window.probe_celsius[0])
         heating = share * (1.0 + COPPER * (celsius - 20.0))
         learned = keep * learned + (1.0 - keep) * heating * np.array([own, soak])
-        halves = keep * halves + (1.0 - keep) * heating * 0.5
-        rows.append([halves.sum(), 1.0])
+        each = keep * each + (1.0 - keep) * heating
+        rows.append([*each, 1.0])
         values.append(celsius - AIR_CELSIUS - learned.sum())
-    rows += [[0.04 / (own + soak), 0.0], [0.0, 0.04 / passage_rise.OFFSET_SD_KELVIN]]
-    values += [0.0, 0.0]
-    (more, _), *_ = np.linalg.lstsq(np.array(rows), np.array(values), rcond=None)
+    root = np.linalg.cholesky(passage_rise.UNKNOWN * (own + soak) ** 2)
+    rows += [[*row, 0.0] for row in (0.04 * np.linalg.inv(root)).tolist()]
+    rows += [[0.0, 0.0, 0.04 / passage_rise.OFFSET_SD_KELVIN]]
+    values += [0.0, 0.0, 0.0]
+    found, *_ = np.linalg.lstsq(np.array(rows), np.array(values), rcond=None)
+    more = float(found[0] + found[1])
     assert course.mean[[OWN, SOAK], 0].sum() == pytest.approx(own + soak + more, rel=2e-4)
     assert own + soak + more == pytest.approx(18.0, rel=0.02)
 

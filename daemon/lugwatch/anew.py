@@ -15,6 +15,7 @@ from lugwatch import (
     alert_rules,
     alert_states,
     belief,
+    climb,
     company,
     creep,
     estimator,
@@ -165,7 +166,7 @@ def _forget_rises(state: State, joints: Flags) -> State:
     for i in np.flatnonzero(joints):
         history = creep.forget(history, int(i), state.passages.next_passage_id)
     course = passage_rise.restart(state.course, joints, state.tracked)
-    return replace(state, creep=history, course=course)
+    return replace(state, creep=history, course=course, climb=climb.restart(state.climb, joints))
 
 
 def judge_creep(state: State, monotonic_seconds: float, time: int) -> Changed:

@@ -15,6 +15,7 @@ from lugwatch import (
     alert_rules,
     alert_states,
     belief,
+    climb,
     company,
     estimator,
     jump,
@@ -173,18 +174,28 @@ def _known(value: float) -> float | None:
 
 
 def joint_findings(
-    plan: Plan, seen: Seen, watch: jump.Watch, unrest_ratio: Array, book: Book
+    plan: Plan,
+    seen: Seen,
+    watch: jump.Watch,
+    unrest_ratio: Array,
+    climbing: tuple[climb.Watch, learning.Record],
+    book: Book,
 ) -> list[Finding]:
     """Every joint rule on every joint of which it could say something that changes the book.
 
     unrest_ratio: (joints,) restlessness against the most while the joint was well, NaN: not known.
     """
     believed, thresholds = seen.believed, plan.thresholds
+    visible = seen.judged & (seen.rise_now_kelvin >= jump.VISIBLE_KELVIN)
+    climbs, record = climbing
+    found = climb.find(
+        climbs, seen.rise_now_kelvin, visible, record.climbed, record.stage, plan.airs, plan.metal
+    )
     figures = screening.Figures(
         probe_celsius=seen.probe_celsius,
         limit_celsius=plan.limit_celsius,
         ratio=seen.ratio,
-        change_ratio=watch.ratio,
+        change_ratio=np.where(found.climbing, np.maximum(watch.ratio, found.ratio), watch.ratio),
         unrest_ratio=unrest_ratio,
         settles_celsius=believed.settles_celsius,
         rising_kelvin_per_minute=seen.rate_kelvin_per_minute,
@@ -192,7 +203,6 @@ def joint_findings(
     )
     accused = screening.may_accuse(figures, thresholds, alert_rules.JOINT_RULES)
     concerned = alert_states.joints_concerned(book)
-    visible = seen.judged & (seen.rise_now_kelvin >= jump.VISIBLE_KELVIN)
     shown = np.where(visible, seen.ratio, np.nan)
     beside = company.beside(shown, seen.rise_now_kelvin, plan.airs, plan.metal)
     findings: list[Finding] = []
@@ -209,6 +219,8 @@ def joint_findings(
             ratio=_known(seen.ratio[i]),
             ratio_sd=_known(seen.ratio_sd[i]),
             change_ratio=float(watch.ratio[i]),
+            climb_ratio=float(found.ratio[i]),
+            climbing=bool(found.climbing[i]),
             company_ratio=float(beside.ratio[i]),
             shadowed=bool(beside.shadowed[i]),
             unrest_ratio=_known(unrest_ratio[i]),

@@ -53,6 +53,7 @@ class Record:
     before: shape.Shapes  # believed before these windows
     calm: Array  # see `jump.find`; NaN: nothing learned
     unrest: Array  # the largest while it was well; NaN: nothing learned
+    climbed: Array  # see `climb.find`; NaN: nothing learned
     busiest: Array  # the largest heating it was learned from; inf: nothing learned
     # how far its record let it settle (`settling.soaked_ratio`); 1 where nothing was learned, since there the
     # default shapes' own disagreement says what is not known
@@ -107,6 +108,7 @@ def empty(learns: Flags) -> Record:
         before=shape.prior(joints),
         calm=np.full(joints, np.nan),
         unrest=np.full(joints, np.nan),
+        climbed=np.full(joints, np.nan),
         busiest=np.full(joints, np.inf),
         soaked=np.ones(joints),
         air_ahead=air_ahead.unlearned(joints),
@@ -222,6 +224,8 @@ def settle(record: Record, answer: Answer) -> Record:
     mean[joints], covariance[joints] = learned.shapes.mean[place], learned.shapes.covariance[place]
     calm, unrest, busiest = record.calm.copy(), record.unrest.copy(), record.busiest.copy()
     calm[joints], unrest[joints] = learned.calm[place], learned.unrest[place]
+    climbed = record.climbed.copy()
+    climbed[joints] = learned.climbed[place]
     busiest[joints] = learned.busiest[place]
     soaked, ahead = record.soaked.copy(), record.air_ahead.copy()
     soaked[joints], ahead[joints] = learned.soaked[place], learned.air_ahead[place]
@@ -237,6 +241,7 @@ def settle(record: Record, answer: Answer) -> Record:
         shapes=shape.Shapes(mean=mean, covariance=covariance),
         calm=calm,
         unrest=unrest,
+        climbed=climbed,
         busiest=busiest,
         soaked=soaked,
         air_ahead=ahead,
@@ -316,6 +321,7 @@ def restart(record: Record, joint: int, monotonic_seconds: float) -> Record:
         before=_with_fresh(record.before, fresh.before, only),
         calm=np.where(only, np.nan, record.calm),
         unrest=np.where(only, np.nan, record.unrest),
+        climbed=np.where(only, np.nan, record.climbed),
         busiest=np.where(only, np.inf, record.busiest),
         soaked=np.where(only, 1.0, record.soaked),
     )

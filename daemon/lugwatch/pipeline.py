@@ -16,6 +16,7 @@ from lugwatch import (
     alert_states,
     anew,
     belief,
+    climb,
     company,
     creep,
     current_doubt,
@@ -158,6 +159,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
             watch=watch,
             company=company.restart(state.company, lost),
             course=passage_rise.reopened(state.course, lost),
+            climb=climb.restart(state.climb, lost),
         )
     before_changes = state
     state, tracked, common = _changes(state, tracked, inputs)
@@ -173,6 +175,8 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         state.record,
         GAP_SECONDS,
     )
+    heating = tracked.heating[:: estimator.SHAPES_PER_JOINT]
+    climbing = climb.step(state.climb, seen.believed.rise_kelvin_at_rated, heating, seen.judged, length)
     unrest = jump.own_unrest(learning.unrest_ratio(state.record, watch.unrest), plan.groups)
     before = state.baseline
     baseline = trend.learn(
@@ -183,7 +187,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         min(length, GAP_SECONDS),
     )
     findings = [
-        *judgement.joint_findings(plan, seen, watch, unrest, state.book),
+        *judgement.joint_findings(plan, seen, watch, unrest, (climbing, state.record), state.book),
         *current_doubt.common(
             plan, unknown, common, _common_findings(plan, common, beside.shift_kelvin, state.book)
         ),
@@ -250,6 +254,7 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         book=book,
         passages=tracker,
         course=course,
+        climb=climbing,
         health=health,
         window_time=tick.time,
     )

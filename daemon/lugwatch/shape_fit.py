@@ -6,7 +6,7 @@ two places are tried, then the best of each is improved by Gauss and Newton's me
 Levenberg's damping (textbook: the expected information of Gaussian innovations from differences of
 neighbouring candidates). All candidates of all joints run through the product's own filter at once.
 Random numbers come from a fixed seed, so the same record gives the same shape.
-Not here: when to learn, where shapes are kept. May import: shape, jump, settling,
+Not here: when to learn, where shapes are kept. May import: shape, climb, jump, settling,
 air_ahead, estimator, kalman, numpy.
 """
 
@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import air_ahead, estimator, jump, kalman, settling
+from lugwatch import air_ahead, climb, estimator, jump, kalman, settling
 from lugwatch.estimator import SHAPES_PER_JOINT, Bank, Inputs
 from lugwatch.shape import PARAMETERS, Shapes, physical, representatives
 
@@ -59,6 +59,7 @@ class Learned:
     rise_spread_kelvin: Array  # (joints,) how far β wandered in it although the joint was well
     calm: Array  # (joints,) root mean square of what looked like a change in it (`jump`)
     unrest: Array  # (joints,) largest `jump.Watch.unrest` in it
+    climbed: Array  # (joints,) largest `climb.ratio` in it
     busiest: Array  # (joints,) largest heating in it; 1 is the rated current
     soaked: Array  # (joints,) how far it let each joint settle, 0 to 1 (`settling.soaked_ratio`)
     air_ahead: Array  # (joints, 3) where each joint's air went in it (`air_ahead.learn`)
@@ -117,6 +118,7 @@ def learn(
         rise_spread_kelvin=whole.rise_spread_kelvin,
         calm=whole.calm,
         unrest=whole.unrest,
+        climbed=whole.climbed,
         busiest=whole.busiest,
         soaked=settling.soaked_ratio(whole.most_soaked, whole.busiest),
         air_ahead=air_ahead.learn(record),
@@ -282,6 +284,7 @@ class _Ran:
     rise_spread_kelvin: Array
     calm: Array
     unrest: Array
+    climbed: Array
     busiest: Array
     most_soaked: Array  # largest mean heating over the slow time constant
 
@@ -302,6 +305,7 @@ def _run(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float, tracked: es
     weight_sum, rise, square = zeros.copy(), zeros.copy(), zeros.copy()
     variance = np.full(bank.joints, np.inf)
     watch, squares, looks, unrest = jump.empty(bank.joints), zeros.copy(), zeros.copy(), np.ones(bank.joints)
+    climbing, climbed = climb.empty(bank.joints), np.ones(bank.joints)
     busiest, soaking, most_soaked = zeros.copy(), zeros.copy(), zeros.copy()
     slow = bank.tau_slow_seconds.reshape(bank.joints, -1)[:, 0]
     for inputs in record:
@@ -316,6 +320,9 @@ def _run(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float, tracked: es
         squares += np.where(inputs.loaded, jump.strongest(watch)[0] ** 2, 0.0)
         looks += inputs.loaded
         unrest = np.maximum(unrest, watch.unrest)
+        seconds = float(tracked.stepped_by.max())
+        climbing = climb.step(climbing, beta, heating, inputs.loaded, seconds)
+        climbed = np.maximum(climbed, climb.ratio(climbing))
         use = np.where(inputs.loaded & ~np.isnan(inputs.probe_celsius), 1.0 / beta_variance, 0.0)
         weight_sum += use
         rise += use * beta
@@ -331,6 +338,7 @@ def _run(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float, tracked: es
         rise_spread_kelvin=np.sqrt(np.maximum(wander, 0.0)),
         calm=np.sqrt(squares / np.maximum(looks, 1.0)),
         unrest=unrest,
+        climbed=climbed,
         busiest=busiest,
         most_soaked=most_soaked,
     )

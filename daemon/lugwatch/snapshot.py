@@ -61,6 +61,7 @@ def to_text(state: State, monotonic_seconds: float, time: int) -> str:
             "drop": None if (drop := state.drops.drops[i]) is None else asdict(drop),
             "calm": _finite(record.calm[i]),
             "unrest": _finite(record.unrest[i]),
+            "climbed": _finite(record.climbed[i]),
             "busiest": _finite(record.busiest[i]),
             "soaked": float(record.soaked[i]),
             "air_ahead": record.air_ahead[i].tolist(),
@@ -213,7 +214,8 @@ def _with_shapes(state: State, document: dict[str, Any], same_boot: bool) -> Sta
     takes_baseline = record.takes_baseline.copy()
     stage, mean, covariance = record.stage.copy(), record.shapes.mean.copy(), record.shapes.covariance.copy()
     kept = {
-        name: getattr(record, name).copy() for name in ("calm", "unrest", "busiest", "soaked", "air_ahead")
+        name: getattr(record, name).copy()
+        for name in ("calm", "unrest", "climbed", "busiest", "soaked", "air_ahead")
     }
     for i, joint in enumerate(state.plan.boat.joints):
         saved = document["joints"].get(joint.joint)

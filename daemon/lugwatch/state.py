@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 from lugwatch import (
     alert_states,
+    climb,
     company,
     creep,
     current_doubt,
@@ -40,6 +41,7 @@ class State:
     record: learning.Record
     watch: jump.Watch
     company: company.Watch
+    climb: climb.Watch
     baseline: trend.Baseline
     judgement: judgement.Memory
     journal: journal.Memory
@@ -66,6 +68,7 @@ def begin(boat: Boat, monotonic_seconds: float, time: int) -> State:
         record=learning.empty(plan.tracked),
         watch=jump.empty(joints),
         company=company.empty(joints, len(plan.group_channels)),
+        climb=climb.empty(joints),
         baseline=trend.empty(joints),
         judgement=judgement.empty(joints),
         journal=journal.empty(joints),
