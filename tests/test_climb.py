@@ -46,7 +46,7 @@ def found(rise: Array, heating: float = 0.5, **changes: object) -> climb.Found:
         "visible": ALL,
         "learned": np.ones(4),
         "stage": LEARNED_TWICE,
-        "airs": np.zeros((1, 4), dtype=bool),
+        "groups": np.zeros((1, 4), dtype=bool),
         "metal": NOBODY,
     }
     return climb.find(watch, **{**asked, **changes})  # type: ignore[arg-type]
@@ -102,7 +102,18 @@ def test_under_little_load_nothing_is_judged() -> None:
 def test_what_all_in_one_air_show_is_the_air() -> None:
     rise = np.concatenate([growing(0.15)[:, :1]] * 4, axis=1)
     assert found(rise).climbing.all()
-    assert not found(rise, airs=np.ones((1, 4), dtype=bool)).climbing.any()
+    assert not found(rise, groups=np.ones((1, 4), dtype=bool)).climbing.any()
+
+
+def test_two_others_are_company_enough_and_may_show_half_of_it() -> None:
+    """An engine's space with three joints in use, and its fan stops."""
+    rise = growing(0.15)
+    rise[:, 1] = rise[:, 2] = growing(0.11)[:, 0]
+    group = np.array([[True, True, True, False]])
+    assert found(rise).climbing[0]
+    assert not found(rise, groups=group).climbing.any()
+    one_other = np.array([[True, True, False, False]])
+    assert found(rise, groups=one_other).climbing[0]
 
 
 def test_a_joint_beside_one_that_climbs_more_is_not_accused() -> None:

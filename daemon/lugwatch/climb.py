@@ -37,6 +37,9 @@ SMALLEST_KELVIN = 0.3
 # bench boats eleven of twelve joints stay below 1.07, the twelfth reaches 1.17 and has shown it before.
 CLIMBING_RATIO = 1.10
 LEARNED_RATIO = 1.5
+# When a fan stops or a shunt drifts all joints of it climb, by half to twice as much; so many others tell.
+OTHERS = 2
+SHARED_POWER = 2.0
 # While a shape is young, by how often it was learned: never, from the first hour, from one passage, two.
 EARLY_RATIO: Array = np.array([np.inf, np.inf, 1.5, 1.0])
 
@@ -139,22 +142,39 @@ class Found:
 
 def find(
     watch: Watch, rise_now_kelvin: Array, visible: Flags, learned: Array, stage: NDArray[np.intp],
-    airs: Flags, metal: Flags,
+    groups: Flags, metal: Flags,
 ) -> Found:  # fmt: skip
-    """Whose climb is his own.
+    """Whose climb is its own.
 
     rise_now_kelvin: (joints,) what the present current makes; learned: (joints,) largest `ratio` while the
-    joint was well, NaN: not learned; stage: (joints,) how often it was; airs, metal as in `company.beside`.
+    joint was well, NaN: not learned; stage: (joints,) how often it was; groups: (groups, joints) that share
+    an air or a current; metal: (joints, joints) neighbours on the same metal, of which one that shows much
+    more may have heated the others.
     """
     climbed = ratio(watch)
     if climbed.max(initial=1.0) < CLIMBING_RATIO:
         return Found(ratio=climbed, climbing=np.zeros(len(climbed), dtype=bool))
     shown = np.where(visible & ~np.isnan(watch.lowest), climbed, np.nan)
-    beside = company.beside(shown, rise_now_kelvin, airs, metal)
-    own = climbed / beside.ratio
+    own = climbed / _shared(shown, groups) ** SHARED_POWER
+    nobody = np.zeros((0, len(climbed)), dtype=bool)
+    shadowed = company.beside(shown, rise_now_kelvin, nobody, metal).shadowed
     usual = 1.0 + LEARNED_RATIO * (np.where(np.isnan(learned), 1.0, learned) - 1.0)
     early = EARLY_RATIO[np.minimum(stage, len(EARLY_RATIO) - 1)]
     bound = 1.0 + early * (np.maximum(CLIMBING_RATIO, usual) - 1.0)
     more_kelvin = rise_now_kelvin * (1.0 - 1.0 / own)
-    climbing = visible & (own >= bound) & ~beside.shadowed & (more_kelvin > SMALLEST_KELVIN)
+    climbing = visible & (own >= bound) & ~shadowed & (more_kelvin > SMALLEST_KELVIN)
     return Found(ratio=np.maximum(own, 1.0), climbing=climbing)
+
+
+def _shared(shown: Array, groups: Flags) -> Array:
+    """What three quarters of the others show that share an air or a current with each joint, at least 1."""
+    common = np.ones(len(shown))
+    known = ~np.isnan(shown)
+    for group in groups:
+        told = np.flatnonzero(group & known)
+        if len(told) <= OTHERS:
+            continue
+        for joint in told:
+            others = shown[told[told != joint]]
+            common[joint] = max(float(common[joint]), float(np.quantile(others, 0.25)))
+    return common

@@ -189,7 +189,7 @@ def joint_findings(
     visible = seen.judged & (seen.rise_now_kelvin >= jump.VISIBLE_KELVIN)
     climbs, record = climbing
     found = climb.find(
-        climbs, seen.rise_now_kelvin, visible, record.climbed, record.stage, plan.airs, plan.metal
+        climbs, seen.rise_now_kelvin, visible, record.climbed, record.stage, plan.groups, plan.metal
     )
     figures = screening.Figures(
         probe_celsius=seen.probe_celsius,
