@@ -24,7 +24,7 @@ def lived(rise: Array, heating: Array, judged: NDArray[np.bool_] | None = None) 
     for k in range(len(rise)):
         here = np.ones(rise.shape[1], dtype=bool) if judged is None else judged[k]
         watch = climb.step(watch, rise[k], heating[k], here, WINDOW_SECONDS)
-        largest = np.maximum(largest, climb.ratio(watch))
+        largest = np.maximum(largest, watch.ratio)
     return watch, largest
 
 
@@ -65,7 +65,7 @@ def test_the_time_until_it_is_told_follows_from_the_bound() -> None:
     watch, told = climb.empty(4), np.nan
     for k, when in enumerate(hours(3.0)):
         watch = climb.step(watch, rise[k], np.full(4, 0.5), ALL, WINDOW_SECONDS)
-        if climb.ratio(watch)[0] >= climb.CLIMBING_RATIO:
+        if watch.ratio[0] >= climb.CLIMBING_RATIO:
             told = when - 1.0
             break
     assert told == pytest.approx(np.log(1.1) / (0.24 / 1.08 - 0.06) + 180.0 / 3600.0, abs=0.08)
@@ -140,8 +140,8 @@ def test_a_joint_that_was_worked_on_begins_anew_and_no_other() -> None:
     rise[:, 1] = rise[:, 0]
     watch, _ = lived(rise, np.full_like(rise, 0.5))
     again = climb.restart(watch, np.array([True, False, False, False]))
-    assert climb.ratio(again)[0] == 1.0
-    assert climb.ratio(again)[1] == climb.ratio(watch)[1] > 1.1
+    assert again.ratio[0] == 1.0
+    assert again.ratio[1] == watch.ratio[1] > 1.1
 
 
 def facts(**changes: object) -> alert_rules.JointFacts:

@@ -4,7 +4,8 @@ A contact that doubles every half hour is followed by its filter as it goes, so 
 change (`jump`), and against a baseline of another day draughts, bodies and probes leave a certain
 excess late. Within one stretch of an even load all those stand still and only the joint moves: what is
 compared is the tracked rise with the lowest that it was since that load began. Held against the
-same in the record that the joint was learned from, and against what its air and its metal show.
+same in the record that the joint was learned from, and against what its air and its metal show. After a
+restart it begins anew; what was lost by then is told of against the baseline.
 
 Not here: what is said about it (`alert_rules`). May import: company, numpy.
 """
@@ -55,6 +56,8 @@ class Watch:
     even_seconds: Array  # how long the load has been even
     heating_seconds: Array  # ∫ heating dt of the open step
     step_seconds: float
+    ratio: Array  # rise against its lowest under this load, at least 1; 1 where nothing is known
+    most: float  # the largest of them
 
 
 def empty(joints: int) -> Watch:
@@ -68,6 +71,8 @@ def empty(joints: int) -> Watch:
         even_seconds=zeros,
         heating_seconds=zeros,
         step_seconds=0.0,
+        ratio=np.ones(joints),
+        most=1.0,
     )
 
 
@@ -83,6 +88,7 @@ def restart(watch: Watch, joints: Flags) -> Watch:
         long=np.where(joints, np.nan, watch.long),
         even_seconds=np.where(joints, 0.0, watch.even_seconds),
         heating_seconds=np.where(joints, 0.0, watch.heating_seconds),
+        ratio=np.where(joints, 1.0, watch.ratio),
     )
 
 
@@ -111,25 +117,24 @@ def step(watch: Watch, rise_kelvin: Array, heating: Array, judged: Flags, second
     even_seconds = np.where(even, watch.even_seconds + np.where(seen, length, 0.0), 0.0)
     before = np.where(even, watch.lowest + FORGETTING_PER_HOUR * length / 3600.0, np.nan)
     settled = seen & (even_seconds > SETTLING_SECONDS)
+    lowest = np.where(settled, np.fmin(before, level), before)
+    above = level - lowest
+    ratio = np.exp(np.where(above > 0.0, above, 0.0))
     return Watch(
         level=level,
-        lowest=np.where(settled, np.fmin(before, level), before),
+        lowest=lowest,
         lately=lately,
         long=np.where(even, _followed(long, lately, length / LONG_SECONDS), lately),
         even_seconds=even_seconds,
         heating_seconds=np.zeros_like(heating_seconds),
         step_seconds=0.0,
+        ratio=ratio,
+        most=float(ratio.max(initial=1.0)),
     )
 
 
 def _followed(before: Array, now: Array, lengths: float) -> Array:
     return np.where(np.isnan(before), now, before - math.expm1(-lengths) * (now - before))
-
-
-def ratio(watch: Watch) -> Array:
-    """Rise against its lowest under this load (joints,), at least 1; 1 where nothing is known."""
-    above = watch.level - watch.lowest
-    return np.asarray(np.exp(np.where(np.isnan(above), 0.0, np.maximum(above, 0.0))))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,8 +156,8 @@ def find(
     an air or a current; metal: (joints, joints) neighbours on the same metal, of which one that shows much
     more may have heated the others.
     """
-    climbed = ratio(watch)
-    if climbed.max(initial=1.0) < CLIMBING_RATIO:
+    climbed = watch.ratio
+    if watch.most < CLIMBING_RATIO:
         return Found(ratio=climbed, climbing=np.zeros(len(climbed), dtype=bool))
     shown = np.where(visible & ~np.isnan(watch.lowest), climbed, np.nan)
     own = climbed / _shared(shown, groups) ** SHARED_POWER

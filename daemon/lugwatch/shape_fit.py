@@ -59,7 +59,7 @@ class Learned:
     rise_spread_kelvin: Array  # (joints,) how far β wandered in it although the joint was well
     calm: Array  # (joints,) root mean square of what looked like a change in it (`jump`)
     unrest: Array  # (joints,) largest `jump.Watch.unrest` in it
-    climbed: Array  # (joints,) largest `climb.ratio` in it
+    climbed: Array  # (joints,) largest `climb.Watch.ratio` in it
     busiest: Array  # (joints,) largest heating in it; 1 is the rated current
     soaked: Array  # (joints,) how far it let each joint settle, 0 to 1 (`settling.soaked_ratio`)
     air_ahead: Array  # (joints, 3) where each joint's air went in it (`air_ahead.learn`)
@@ -322,7 +322,7 @@ def _run(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float, tracked: es
         unrest = np.maximum(unrest, watch.unrest)
         seconds = float(tracked.stepped_by.max())
         climbing = climb.step(climbing, beta, heating, inputs.loaded, seconds)
-        climbed = np.maximum(climbed, climb.ratio(climbing))
+        climbed = np.maximum(climbed, climbing.ratio)
         use = np.where(inputs.loaded & ~np.isnan(inputs.probe_celsius), 1.0 / beta_variance, 0.0)
         weight_sum += use
         rise += use * beta
