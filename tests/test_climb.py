@@ -105,7 +105,7 @@ def test_what_all_in_one_air_show_is_the_air() -> None:
     assert not found(rise, groups=np.ones((1, 4), dtype=bool)).climbing.any()
 
 
-def test_two_others_are_company_enough_and_may_show_half_of_it() -> None:
+def test_few_others_are_company_enough_and_may_show_half_of_it() -> None:
     """An engine's space with three joints in use, and its fan stops."""
     rise = growing(0.15)
     rise[:, 1] = rise[:, 2] = growing(0.11)[:, 0]
@@ -113,7 +113,10 @@ def test_two_others_are_company_enough_and_may_show_half_of_it() -> None:
     assert found(rise).climbing[0]
     assert not found(rise, groups=group).climbing.any()
     one_other = np.array([[True, True, False, False]])
-    assert found(rise, groups=one_other).climbing[0]
+    assert not found(rise, groups=one_other).climbing.any()
+    metal = NOBODY.copy()
+    metal[0, 1] = metal[1, 0] = True
+    assert found(rise, groups=one_other, metal=metal).climbing[0], "its neighbour shows its heat"
 
 
 def test_a_joint_beside_one_that_climbs_more_is_not_accused() -> None:

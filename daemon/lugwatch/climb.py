@@ -38,8 +38,8 @@ SMALLEST_KELVIN = 0.3
 # bench boats eleven of twelve joints stay below 1.07, the twelfth reaches 1.17 and has shown it before.
 CLIMBING_RATIO = 1.10
 LEARNED_RATIO = 1.5
-# When a fan stops or a shunt drifts all joints of it climb, by half to twice as much; so many others tell.
-OTHERS = 2
+# When a fan stops or a shunt drifts all joints of it climb, by half to twice as much; one other that is not
+# warmed by it through metal can tell.
 SHARED_POWER = 2.0
 # While a shape is young, by how often it was learned: never, from the first hour, from one passage, two.
 EARLY_RATIO: Array = np.array([np.inf, np.inf, 1.5, 1.0])
@@ -160,7 +160,7 @@ def find(
     if watch.most < CLIMBING_RATIO:
         return Found(ratio=climbed, climbing=np.zeros(len(climbed), dtype=bool))
     shown = np.where(visible & ~np.isnan(watch.lowest), climbed, np.nan)
-    own = climbed / _shared(shown, groups) ** SHARED_POWER
+    own = climbed / _shared(shown, groups, metal) ** SHARED_POWER
     nobody = np.zeros((0, len(climbed)), dtype=bool)
     shadowed = company.beside(shown, rise_now_kelvin, nobody, metal).shadowed
     usual = 1.0 + LEARNED_RATIO * (np.where(np.isnan(learned), 1.0, learned) - 1.0)
@@ -171,15 +171,14 @@ def find(
     return Found(ratio=np.maximum(own, 1.0), climbing=climbing)
 
 
-def _shared(shown: Array, groups: Flags) -> Array:
+def _shared(shown: Array, groups: Flags, metal: Flags) -> Array:
     """What three quarters of the others show that share an air or a current with each joint, at least 1."""
     common = np.ones(len(shown))
     known = ~np.isnan(shown)
     for group in groups:
         told = np.flatnonzero(group & known)
-        if len(told) <= OTHERS:
-            continue
         for joint in told:
-            others = shown[told[told != joint]]
-            common[joint] = max(float(common[joint]), float(np.quantile(others, 0.25)))
+            others = told[told != joint]
+            if len(others) > 1 or (len(others) == 1 and not metal[joint, others[0]]):
+                common[joint] = max(float(common[joint]), float(np.quantile(shown[others], 0.25)))
     return common
