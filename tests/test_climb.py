@@ -138,6 +138,15 @@ def test_what_it_did_while_it_was_well_and_a_young_shape_are_no_climb() -> None:
     assert found(rise, learned=np.full(4, np.nan)).climbing[0]
 
 
+def test_where_the_air_runs_away_it_begins_anew() -> None:
+    rise = growing(0.15)
+    rise[:, 1] = rise[:, 0]
+    watch, _ = lived(rise, np.full_like(rise, 0.5))
+    again = climb.unsettled(watch, np.array([-5.0, 1.5, np.nan, 0.0]))
+    assert again.ratio[0] == 1.0 and again.ratio[1] > 1.1
+    assert climb.unsettled(watch, np.full(4, 2.0)) is watch
+
+
 def test_a_joint_that_was_worked_on_begins_anew_and_no_other() -> None:
     rise = growing(0.15)
     rise[:, 1] = rise[:, 0]

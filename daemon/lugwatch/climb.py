@@ -33,6 +33,9 @@ SETTLING_SECONDS = 1200.0
 FORGETTING_PER_HOUR = 0.06
 # A joint whose current makes less than this is not judged, as for sudden changes.
 VISIBLE_KELVIN = 1.0
+# Air that an engine warms runs 1 to 2 K ahead of what has come through to a joint; beyond this a hatch was
+# opened or a probe fell off, and what a rise is measured from is not known well enough.
+SWING_KELVIN = 3.0
 SMALLEST_KELVIN = 0.3
 # So much is a climb, unless the joint did nearly as much while it was well. On 30 healthy passages of five
 # bench boats eleven of twelve joints stay below 1.07, the twelfth reaches 1.17 and has shown it before.
@@ -90,6 +93,11 @@ def restart(watch: Watch, joints: Flags) -> Watch:
         heating_seconds=np.where(joints, 0.0, watch.heating_seconds),
         ratio=np.where(joints, 1.0, watch.ratio),
     )
+
+
+def unsettled(watch: Watch, swing_kelvin: Array) -> Watch:
+    """Joints whose air runs ahead by so much (joints,) begin anew; NaN: not known."""
+    return restart(watch, np.abs(swing_kelvin) > SWING_KELVIN)
 
 
 def step(watch: Watch, rise_kelvin: Array, heating: Array, judged: Flags, seconds: float) -> Watch:

@@ -175,8 +175,11 @@ def _tick(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         state.record,
         GAP_SECONDS,
     )
-    heating = tracked.heating[:: estimator.SHAPES_PER_JOINT]
-    climbing = climb.step(state.climb, seen.believed.rise_kelvin_at_rated, heating, seen.judged, length)
+    centre = slice(None, None, estimator.SHAPES_PER_JOINT)
+    heating, come = tracked.heating[centre], tracked.air_fast_celsius[centre]
+    ahead = seen.believed.reference_celsius - tracked.mean[centre, estimator.OFFSET] - come
+    climbing = climb.unsettled(state.climb, ahead)
+    climbing = climb.step(climbing, seen.believed.rise_kelvin_at_rated, heating, seen.judged, length)
     unrest = jump.own_unrest(learning.unrest_ratio(state.record, watch.unrest), plan.groups)
     before = state.baseline
     baseline = trend.learn(
