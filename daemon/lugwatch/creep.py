@@ -35,8 +35,8 @@ STEADY_P = 0.05  # above, there is no trend to speak of
 CREEPING_GAIN = 0.08
 STEADY_GAIN = 0.04
 # A part of a stated deviation is common to all passages (heat of bodies, what neighbours always carry), and
-# what is common moves no trend: passages of simulated healthy seasons scatter by a third to two thirds of
-# what they state. So a third of it is the least that is believed to differ from passage to passage.
+# what is common moves no trend: passages of simulated healthy seasons scatter by a fifth to three fifths
+# of what they state. So a third of it is the least that is believed to differ from passage to passage.
 OWN_SHARE = 1.0 / 3.0
 REACHES_RATIO = 1.5  # what is forecast
 DAY_MS = 86_400_000
