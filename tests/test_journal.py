@@ -89,7 +89,9 @@ def test_a_joint_is_learned_anew_from_what_it_is_after_the_work(learned: tuple[S
         ("bar", 3),
     ]
     assert before == pytest.approx(20.0, rel=0.1)
-    assert state.baseline.rise_kelvin[0] == pytest.approx(13.0, rel=0.1)
+    # three passages of 45 min leave a slow mode of 25 min open: it says itself that it may be off by a fifth
+    assert state.baseline.rise_kelvin[0] == pytest.approx(13.0, rel=0.2)
+    assert abs(state.baseline.rise_kelvin[0] - 13.0) < 1.5 * state.baseline.rise_sd_kelvin[0]
     taken = [b for b in of_kind(outputs, JointBaseline) if b.ended_time is None and b.joint == "bar"]
     begun = START_TIME + round(plain.seconds * 1000)
     assert taken and all(begun <= b.baseline_time < b.taken_time for b in taken)

@@ -34,6 +34,8 @@ class JointFacts:
     ratio_sd: float | None
     baseline_kelvin: float | None = None  # the rise that its baseline makes at its rated current
     change_ratio: float  # sudden changes believed on this passage; 1: none
+    climb_ratio: float = 1.0  # rise against its lowest since the load is as it is
+    climbing: bool = False  # beyond what this joint ever did while it was well
     company_ratio: float = 1.0  # what the others in its air show of the same; 1: nothing
     shadowed: bool = False  # a joint on the same metal shows so much more that this may be its heat
     unrest_ratio: float | None
@@ -163,7 +165,7 @@ def warming(facts: JointFacts, t: Thresholds) -> Finding:
     """Heats more than it did, certainly and for a while; holds while there is no load to judge by.
 
     Either the rise is above its baseline beyond doubt, and above what others in its air show of the same,
-    or a sudden change was found in this passage.
+    or a sudden change was found in this passage, or it climbs while its load does not.
     """
     ratio, sd, change = facts.ratio or 0.0, facts.ratio_sd or 0.0, facts.change_ratio
     known = ratio > 0.0 and sd > 0.0
@@ -176,10 +178,12 @@ def warming(facts: JointFacts, t: Thresholds) -> Finding:
     trending = ratio >= others * t.warming_ratio and above(others) > t.certainty_sd
     changed = change >= t.changed_ratio
     category, keeps = _how_much(facts, t) if trending else (Category.CAUTION, Category.CAUTION)
-    if not facts.loaded or not (known or changed) or (facts.shadowed and not changed):
+    told = changed or facts.climbing
+    if not facts.loaded or not (known or told) or (facts.shadowed and not told):
         verdict = Verdict.HOLD
     else:
-        verdict = _verdict(trending or changed, max(ratio, change) < t.warming_clear_ratio)
+        most = max(ratio, change, facts.climb_ratio)
+        verdict = _verdict(trending or told, most < t.warming_clear_ratio)
     return _finding(
         facts,
         Condition.WARMING,
@@ -189,13 +193,13 @@ def warming(facts: JointFacts, t: Thresholds) -> Finding:
         (
             lambda: advice.warming(
                 facts.joint,
-                (ratio, sd) if trending or not changed else None,
-                change,
+                (ratio, sd) if trending or not told else None,
+                max(change, facts.climb_ratio),
                 facts.settles_celsius,
                 facts.settles_sd_kelvin,
             )
         )
-        if known or changed
+        if known or told
         else None,
         keeps,
     )

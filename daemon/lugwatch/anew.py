@@ -15,6 +15,7 @@ from lugwatch import (
     alert_rules,
     alert_states,
     belief,
+    climb,
     company,
     creep,
     estimator,
@@ -22,6 +23,7 @@ from lugwatch import (
     jump,
     learning,
     learning_windows,
+    passage_rise,
     resistance,
     trend,
 )
@@ -160,12 +162,11 @@ def _without_baseline(state: State, i: int, over: Sequence[Condition]) -> Change
 
 def _forget_rises(state: State, joints: Flags) -> State:
     """What passages told of these joints (joints,) so far counts no more, the open one's neither."""
-    history, names = state.creep, joint_ids(state)
+    history = state.creep
     for i in np.flatnonzero(joints):
         history = creep.forget(history, int(i), state.passages.next_passage_id)
-    gone = {names[i] for i in np.flatnonzero(joints)}
-    rises = {joint: rise for joint, rise in state.passages.rises.items() if joint not in gone}
-    return replace(state, creep=history, passages=replace(state.passages, rises=rises))
+    course = passage_rise.restart(state.course, joints, state.tracked)
+    return replace(state, creep=history, course=course, climb=climb.restart(state.climb, joints))
 
 
 def judge_creep(state: State, monotonic_seconds: float, time: int) -> Changed:

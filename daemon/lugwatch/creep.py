@@ -34,8 +34,8 @@ STEADY_P = 0.05  # above, there is no trend to speak of
 # A smaller gain is no news even where it is certain: air and cooling change with the season by as much.
 CREEPING_GAIN = 0.08
 STEADY_GAIN = 0.04
-# Most of a stated deviation is common to all passages (the shape that was learned, how the cable is cooled),
-# and what is common moves no trend: passages of simulated healthy seasons scatter by a tenth to a third
+# A part of a stated deviation is common to all passages (heat of bodies, what neighbours always carry), and
+# what is common moves no trend: passages of simulated healthy seasons scatter by a fifth to three fifths
 # of what they state. So a third of it is the least that is believed to differ from passage to passage.
 OWN_SHARE = 1.0 / 3.0
 REACHES_RATIO = 1.5  # what is forecast

@@ -17,6 +17,7 @@ from lugwatch import (
     alert_rules,
     alert_states,
     belief,
+    climb,
     company,
     estimator,
     headroom,
@@ -190,7 +191,12 @@ def _known(value: float) -> float | None:
 
 
 def joint_findings(
-    plan: Plan, seen: Seen, watch: jump.Watch, unrest_ratio: Array, book: Book
+    plan: Plan,
+    seen: Seen,
+    watch: jump.Watch,
+    unrest_ratio: Array,
+    climbing: tuple[climb.Watch, learning.Record],
+    book: Book,
 ) -> list[Finding]:
     """Every joint rule on every joint of which it could say something that changes the book.
 
@@ -198,11 +204,17 @@ def joint_findings(
     NaN: not known.
     """
     believed = seen.believed
+    visible = seen.judged & (seen.rise_now_kelvin >= jump.VISIBLE_KELVIN)
+    climbs, record = climbing
+    found = climb.find(
+        climbs, seen.rise_now_kelvin, visible, record.climbed, record.stage, plan.groups, plan.metal
+    )
     figures = screening.Figures(
         probe_celsius=seen.probe_celsius,
         limit_celsius=plan.limit_celsius,
         ratio=seen.ratio,
         change_ratio=watch.ratio,
+        climbing=found.climbing,
         unrest_ratio=unrest_ratio,
         settles_celsius=seen.may_end_celsius,
         rising_kelvin_per_minute=seen.rate_kelvin_per_minute,
@@ -215,7 +227,6 @@ def joint_findings(
     # what the company shows too only ever makes it less, so the screen is as good without
     asked = [i for i, joint in enumerate(plan.boat.joints) if accused[i] or joint.joint in concerned]
     unrest_ratio = jump.own_unrest(unrest_ratio, plan.groups, asked)
-    visible = seen.judged & (seen.rise_now_kelvin >= jump.VISIBLE_KELVIN)
     shown = np.where(visible, seen.ratio, np.nan)
     beside = company.beside(shown, seen.rise_now_kelvin, plan.airs, plan.metal, asked)
     heading = alert_states.is_said(book, Condition.HEADING_HOT)
@@ -243,6 +254,8 @@ def joint_findings(
                 else None
             ),
             change_ratio=float(watch.ratio[i]),
+            climb_ratio=float(found.ratio[i]),
+            climbing=bool(found.climbing[i]),
             company_ratio=float(beside.ratio[i]),
             shadowed=bool(beside.shadowed[i]),
             unrest_ratio=_known(unrest_ratio[i]),
@@ -313,7 +326,7 @@ def channel_findings(
     return findings
 
 
-def passage_observation(plan: Plan, seen: Seen, window: Window, time: int, start_time: int) -> Observation:
+def passage_observation(plan: Plan, window: Window, time: int, start_time: int) -> Observation:
     """One window as the passage tracker sees it."""
     watching, channels, silent = plan.boat.watching, plan.channels, window.silent.tolist()
     amps = [(i, c) for i, c in enumerate(channels.channels) if c.quantity is Quantity.AMPS and not silent[i]]
@@ -323,12 +336,8 @@ def passage_observation(plan: Plan, seen: Seen, window: Window, time: int, start
         threshold = watching.passage_amps or watching.current_floor_ratio * (c.rated_amps or 100.0)
         # NaN, not known, flows no more than nothing does
         flowing = flowing or (math.sqrt(squared[i]) if squared[i] >= 0.0 else 0.0) >= threshold
-    rated_squared = plan.rated_amps**2
     joints = plan.boat.joints
     peak, count = window.peak.tolist(), window.count.tolist()
-    rise = (seen.believed.rise_kelvin_at_rated / rated_squared).tolist()
-    rise_sd = (seen.believed.rise_sd_kelvin_at_rated / rated_squared).tolist()
-    told = (seen.judged & seen.certain).tolist()
     return Observation(
         monotonic_seconds=window.end_seconds,
         time=time,
@@ -340,5 +349,4 @@ def passage_observation(plan: Plan, seen: Seen, window: Window, time: int, start
         peak_celsius={
             joint.joint: peak[p] for joint, p in zip(joints, plan.probe.tolist(), strict=True) if count[p] > 0
         },
-        rises={joint.joint: (rise[i], rise_sd[i]) for i, joint in enumerate(joints) if told[i]},
     )

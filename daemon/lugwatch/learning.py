@@ -1,9 +1,8 @@
 """When shapes are learned, from what, and what changes when they are: joint by joint.
 
-The pipeline keeps the windows of the passage under way; after an hour of load, and when a passage ends
-with enough of it, a Request goes out for the joints that carried it. Whoever runs the pipeline carries
-it out (at once in a replay, in a thread of low priority in a watch) and hands the Answer back in as an
-event. A joint's shape is learned three times (first hour, first passage, second passage) and then stands
+The pipeline keeps the windows of the passage under way; after an hour of load, and at the end of a passage
+with enough of it, a Request goes out for the joints that carried it. Whoever runs the pipeline carries it
+out (at once in a replay, in a slow thread in a watch) and hands the Answer back in as an event. A joint's shape is learned three times (first hour, first passage, second passage) and then stands
 until somebody works on the joint: it never changes silently. Work on one leaves every other as it is.
 May import: estimator, air_ahead, shape, shape_fit, trend, model, numpy.
 """
@@ -53,6 +52,7 @@ class Record:
     before: shape.Shapes  # believed before these windows
     calm: Array  # see `jump.find`; NaN: nothing learned
     unrest: Array  # the largest while it was well; NaN: nothing learned
+    climbed: Array  # see `climb.find`; NaN: nothing learned
     busiest: Array  # the largest heating it was learned from; inf: nothing learned
     # how far its record let it settle (`settling.soaked_ratio`); 1 where nothing was learned, since there the
     # default shapes' own disagreement says what is not known
@@ -107,6 +107,7 @@ def empty(learns: Flags) -> Record:
         before=shape.prior(joints),
         calm=np.full(joints, np.nan),
         unrest=np.full(joints, np.nan),
+        climbed=np.full(joints, np.nan),
         busiest=np.full(joints, np.inf),
         soaked=np.ones(joints),
         air_ahead=air_ahead.unlearned(joints),
@@ -224,6 +225,8 @@ def settle(record: Record, answer: Answer) -> Record:
     mean[joints], covariance[joints] = learned.shapes.mean[place], learned.shapes.covariance[place]
     calm, unrest, busiest = record.calm.copy(), record.unrest.copy(), record.busiest.copy()
     calm[joints], unrest[joints] = learned.calm[place], learned.unrest[place]
+    climbed = record.climbed.copy()
+    climbed[joints] = learned.climbed[place]
     busiest[joints] = learned.busiest[place]
     soaked, ahead = record.soaked.copy(), record.air_ahead.copy()
     soaked[joints], ahead[joints] = learned.soaked[place], learned.air_ahead[place]
@@ -239,6 +242,7 @@ def settle(record: Record, answer: Answer) -> Record:
         shapes=shape.Shapes(mean=mean, covariance=covariance),
         calm=calm,
         unrest=unrest,
+        climbed=climbed,
         busiest=busiest,
         soaked=soaked,
         air_ahead=ahead,
@@ -318,6 +322,7 @@ def restart(record: Record, joint: int, monotonic_seconds: float) -> Record:
         before=_with_fresh(record.before, fresh.before, only),
         calm=np.where(only, np.nan, record.calm),
         unrest=np.where(only, np.nan, record.unrest),
+        climbed=np.where(only, np.nan, record.climbed),
         busiest=np.where(only, np.inf, record.busiest),
         soaked=np.where(only, 1.0, record.soaked),
     )

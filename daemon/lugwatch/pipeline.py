@@ -19,6 +19,7 @@ from lugwatch import (
     alert_states,
     anew,
     belief,
+    climb,
     company,
     creep,
     current_doubt,
@@ -30,6 +31,7 @@ from lugwatch import (
     learning,
     learning_windows,
     model,
+    passage_rise,
     passages,
     signature,
     sources_health,
@@ -197,8 +199,15 @@ def _window(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         plan, currents, tracked, state.watch, tick.monotonic_seconds, GAP_SECONDS
     )
     if watch is not state.watch:
-        airs = company.restart(state.company, np.asarray(~watch.information.any(axis=1)))
-        state = replace(state, watch=watch, company=airs)
+        lost = np.asarray(~watch.information.any(axis=1))
+        state = replace(
+            state,
+            watch=watch,
+            company=company.restart(state.company, lost),
+            course=passage_rise.reopened(state.course, lost),
+            climb=climb.restart(state.climb, lost),
+        )
+    before_changes = state
     state, tracked, common, heated = _changes(state, tracked, inputs)
     watch, airs = state.watch, state.company
     every_seconds = 0.0 if tick.closing else PUT_OUT_SECONDS
@@ -215,6 +224,11 @@ def _window(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         GAP_SECONDS,
         due,
     )
+    centre = slice(None, None, estimator.SHAPES_PER_JOINT)
+    heating, come = tracked.heating[centre], tracked.air_fast_celsius[centre]
+    ahead = seen.believed.reference() - tracked.mean[centre, estimator.OFFSET] - come
+    climbing = climb.unsettled(state.climb, ahead)
+    climbing = climb.step(climbing, seen.believed.rise_kelvin_at_rated, heating, seen.judged, length)
     unrest = learning.unrest_ratio(state.record, watch.unrest)
     before = state.baseline
     baseline = trend.learn(
@@ -225,7 +239,7 @@ def _window(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         min(length, GAP_SECONDS),
     )
     findings = [
-        *judgement.joint_findings(plan, seen, watch, unrest, state.book),
+        *judgement.joint_findings(plan, seen, watch, unrest, (climbing, state.record), state.book),
         *current_doubt.common(
             plan,
             # a current that stands still is perhaps stuck: it will be doubted, or nobody can tell
@@ -239,8 +253,9 @@ def _window(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
     book = current_doubt.without_suspicion(plan, unknown, state.book)
     book, changes = alert_states.apply(book, findings, tick.monotonic_seconds, tick.time)
     counted = current_doubt.counted(currents, window)
-    observation = judgement.passage_observation(plan, seen, counted, tick.time, state.window_time)
+    observation = judgement.passage_observation(plan, counted, tick.time, state.window_time)
     tracker, closed = passages.observe(state.passages, observation, plan.boat.watching.passage_gap_seconds)
+    course, tracker = _course(state, before_changes, tracker, tracked, inputs)
     crept: tuple[Output, ...] = ()
     if closed:
         history = state.creep
@@ -298,6 +313,8 @@ def _window(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
         judgement=memory,
         book=book,
         passages=tracker,
+        course=course,
+        climb=climbing,
         health=health,
         window_time=tick.time,
     )
@@ -336,6 +353,38 @@ def _changes(
         good = np.where(company.cooled(ratio, plan.airs), rise / ratio * (1.0 - ratio_sd), np.nan)
         watch, tracked = jump.believe(watch, tracked, found, rise, good)
     return replace(state, watch=watch, company=airs), tracked, found.common, misread.heated
+
+
+def _course(
+    state: State,
+    before: State,
+    tracker: passages.Tracker,
+    tracked: estimator.Tracked,
+    inputs: estimator.Inputs,
+) -> tuple[passage_rise.Course, passages.Tracker]:
+    """What the open passage says of each joint, one window further.
+
+    before: the state in which changes were not yet looked for; a joint of which one was believed is
+    another joint from here on.
+    """
+    plan, course = state.plan, state.course
+    if tracker.open is None:
+        return course, tracker
+    if state.passages.open is None or state.passages.open.passage_id != tracker.open.passage_id:
+        return passage_rise.begin(course, tracked), tracker
+    if state.company is not before.company:
+        shifted = state.company.shift_kelvin != before.company.shift_kelvin
+        if shifted.any():
+            course = passage_rise.loosened(course, np.asarray(shifted @ plan.airs, dtype=bool))
+    if state.watch.ratio is not before.watch.ratio:
+        course = passage_rise.reopened(course, state.watch.ratio != before.watch.ratio)
+    course, more = passage_rise.step(course, state.bank, tracked, inputs)
+    if not more:
+        return course, tracker
+    rise, sd = passage_rise.rise_kelvin(course)
+    scale = 1.0 / plan.rated_amps**2
+    rows = zip(joint_ids(state), (rise * scale).tolist(), (sd * scale).tolist(), strict=True)
+    return course, passages.tell(tracker, {joint: (r, s) for joint, r, s in rows if r == r})
 
 
 def _common_findings(

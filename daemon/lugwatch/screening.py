@@ -29,6 +29,7 @@ class Figures:
     limit_celsius: Array
     ratio: Array
     change_ratio: Array
+    climbing: Flags
     unrest_ratio: Array
     settles_celsius: Array  # +inf: thermal runaway
     rising_kelvin_per_minute: Array
@@ -60,7 +61,7 @@ def _probe_off_joint(f: Figures, t: Thresholds) -> Flags:
 
 def _warming(f: Figures, t: Thresholds) -> Flags:
     # its company only ever asks for more
-    return (f.ratio >= t.warming_ratio) | (f.change_ratio >= t.changed_ratio)
+    return (f.ratio >= t.warming_ratio) | (f.change_ratio >= t.changed_ratio) | f.climbing
 
 
 SCREENS: Mapping[Rule, Screen] = {

@@ -1,12 +1,12 @@
 """Learning thermal shapes from recorded load, by the likelihood of the filter's innovations.
 
 What is believed of a shape is a normal distribution (`shape`); a record moves it to the maximum of
-likelihood times prior, and its spread to the curvature there. First a handful of candidates drawn from
-the prior are tried, then the best of each joint is improved by Gauss and Newton's method with
+likelihood times prior, and its spread to the curvature there. First a handful of candidates drawn about
+two places are tried, then the best of each is improved by Gauss and Newton's method with
 Levenberg's damping (textbook: the expected information of Gaussian innovations from differences of
 neighbouring candidates). All candidates of all joints run through the product's own filter at once.
 Random numbers come from a fixed seed, so the same record gives the same shape.
-Not here: when to learn, where shapes are kept. May import: shape, jump, settling,
+Not here: when to learn, where shapes are kept. May import: shape, climb, jump, settling,
 air_ahead, estimator, kalman, numpy.
 """
 
@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import air_ahead, estimator, jump, kalman, settling
+from lugwatch import air_ahead, climb, estimator, jump, kalman, settling
 from lugwatch.estimator import SHAPES_PER_JOINT, Bank, Inputs
 from lugwatch.shape import PARAMETERS, Shapes, physical, representatives
 
@@ -30,7 +30,12 @@ STEP_SECONDS = 30.0
 TEMPER = 0.35
 SKIPPED_STEPS = 10  # the first minutes only find where the modes and β are
 STARTS = 4 * SHAPES_PER_JOINT
-ROUNDS = 6
+# The likelihood has two hills: the air may reach a joint through its fast path or its slow one, and from
+# the one no small step leads to the other. Both are climbed so far, and then the higher one to its top.
+LATE_AIR: Array = np.array([-1.2, -0.6, -3.0, 1.2, -1.1, -1.1, -0.3])  # from what is believed to the second
+LATE_SPREAD = 0.5  # of the draws about it
+ROUNDS_OF_ALL = 6
+ROUNDS_OF_BEST = 3
 DIFFERENCE = 0.02  # of a transformed parameter
 # damping tried in one round, as a share of the curvature; the last stays almost where it is
 DAMPING: Array = np.array([0.0, 0.1, 0.5, 2.0, 8.0, 40.0])
@@ -54,6 +59,7 @@ class Learned:
     rise_spread_kelvin: Array  # (joints,) how far β wandered in it although the joint was well
     calm: Array  # (joints,) root mean square of what looked like a change in it (`jump`)
     unrest: Array  # (joints,) largest `jump.Watch.unrest` in it
+    climbed: Array  # (joints,) largest `climb.Watch.ratio` in it
     busiest: Array  # (joints,) largest heating in it; 1 is the rated current
     soaked: Array  # (joints,) how far it let each joint settle, 0 to 1 (`settling.soaked_ratio`)
     air_ahead: Array  # (joints, 3) where each joint's air went in it (`air_ahead.learn`)
@@ -112,6 +118,7 @@ def learn(
         rise_spread_kelvin=whole.rise_spread_kelvin,
         calm=whole.calm,
         unrest=whole.unrest,
+        climbed=whole.climbed,
         busiest=whole.busiest,
         soaked=settling.soaked_ratio(whole.most_soaked, whole.busiest),
         air_ahead=air_ahead.learn(record),
@@ -143,31 +150,48 @@ def coarse(record: tuple[Inputs, ...], step_seconds: float) -> tuple[Inputs, ...
 
 
 def _fit(problem: _Problem) -> Shapes:
+    here, value = _starts(problem)
+    here, value = _climbed(problem, here, value, ROUNDS_OF_ALL)
+    best = np.argmax(value, axis=1)
+    rows = np.arange(len(best))
+    here, value = _climbed(problem, here[rows, best][:, None], value[rows, best][:, None], ROUNDS_OF_BEST)
+    _, information = _slope_and_information(problem, here)
+    covariance = _inverse(information[:, 0]) + np.diag(NARROWEST_SD**2)
+    return Shapes(mean=here[:, 0], covariance=covariance)
+
+
+def _starts(problem: _Problem) -> tuple[Array, Array]:
+    """Where each climb begins (joints, climbs, 7) and its height: the best of draws about either place."""
     joints = len(problem.rated_amps)
     random = np.random.default_rng(SEED)
     roots = np.linalg.cholesky(problem.believed.covariance)
     draws = random.standard_normal((joints, STARTS, PARAMETERS))
-    draws[:, 0] = 0.0
-    points = problem.believed.mean[:, None, :] + np.einsum("jab,jkb->jka", roots, draws)
-    here, value = _best(points, _objective(problem, points))
-    information = problem.precision
-    for _ in range(ROUNDS):
+    half = STARTS // 2
+    draws[:, 0] = draws[:, half] = 0.0
+    away = np.einsum("jab,jkb->jka", roots, draws)
+    usual = problem.believed.mean[:, None, :] + away[:, :half]
+    late = problem.believed.mean + LATE_AIR
+    points = np.stack([usual, late[:, None, :] + LATE_SPREAD * away[:, half:]], axis=1)
+    return _best(points, _objective(problem, points))
+
+
+def _climbed(problem: _Problem, here: Array, value: Array, rounds: int) -> tuple[Array, Array]:
+    """Gauss and Newton's rounds from `here` (joints, climbs, 7), all climbs of all joints at once."""
+    for _ in range(rounds):
         slope, information = _slope_and_information(problem, here)
-        scale = np.einsum("jaa->ja", information)
-        damped = information[:, None] + np.einsum("k,ja,ab->jkab", DAMPING, scale, np.eye(PARAMETERS))
-        step = np.linalg.solve(damped, np.repeat(slope[:, None, :, None], len(DAMPING), axis=1))[..., 0]
-        longest = np.abs(step).max(axis=2, keepdims=True)
+        scale = np.einsum("jcaa->jca", information)
+        damped = information[:, :, None] + np.einsum("k,jca,ab->jckab", DAMPING, scale, np.eye(PARAMETERS))
+        step = np.linalg.solve(damped, np.repeat(slope[:, :, None, :, None], len(DAMPING), axis=2))[..., 0]
+        longest = np.abs(step).max(axis=3, keepdims=True)
         step *= np.minimum(1.0, LONGEST_STEP / np.maximum(longest, 1e-12))
-        points = here[:, None, :] + step
+        points = here[:, :, None, :] + step
         there, new = _best(points, _objective(problem, points))
         better = new > value
         gained = float(np.max(np.where(better, new - value, 0.0)))
-        here, value = np.where(better[:, None], there, here), np.maximum(value, new)
+        here, value = np.where(better[..., None], there, here), np.maximum(value, new)
         if gained < 0.05:
             break
-    _, information = _slope_and_information(problem, here)
-    covariance = _inverse(information) + np.diag(NARROWEST_SD**2)
-    return Shapes(mean=here, covariance=covariance)
+    return here, value
 
 
 def _inverse(matrices: Array) -> Array:
@@ -176,45 +200,47 @@ def _inverse(matrices: Array) -> Array:
 
 
 def _best(points: Array, values: Array) -> tuple[Array, Array]:
-    best = np.argmax(values, axis=1)
-    rows = np.arange(len(points))
-    return points[rows, best], values[rows, best]
+    """The best candidate of each climb, (joints, climbs, 7) and (joints, climbs)."""
+    best = np.argmax(values, axis=2)[..., None]
+    chosen = np.take_along_axis(points, best[..., None], axis=2)
+    return chosen[:, :, 0], np.take_along_axis(values, best, axis=2)[:, :, 0]
 
 
 def _objective(problem: _Problem, points: Array) -> Array:
-    """Tempered log-likelihood plus log prior of each candidate, (joints, candidates)."""
+    """Tempered log-likelihood plus log prior of each candidate, (joints, climbs, candidates)."""
     innovations, variances = _innovations(problem, points)
     evidence = kalman.log_likelihood(innovations, variances)[SKIPPED_STEPS:].sum(axis=0)
-    away = points - problem.believed.mean[:, None, :]
-    result: Array = TEMPER * evidence - 0.5 * np.einsum("jka,jab,jkb->jk", away, problem.precision, away)
+    away = points - problem.believed.mean[:, None, None, :]
+    prior = np.einsum("jcka,jab,jckb->jck", away, problem.precision, away)
+    result: Array = TEMPER * evidence - 0.5 * prior
     return result
 
 
 def _slope_and_information(problem: _Problem, here: Array) -> tuple[Array, Array]:
-    """Gradient (joints, 7) of the objective and its expected curvature (joints, 7, 7)."""
+    """Gradient (joints, climbs, 7) of the objective and its expected curvature (joints, climbs, 7, 7)."""
     steps = np.concatenate([np.eye(PARAMETERS), -np.eye(PARAMETERS)]) * DIFFERENCE
     # rows of a bank come in sixes: the centre fills up
     idle = np.zeros((-len(steps) % SHAPES_PER_JOINT, PARAMETERS))
-    innovations, variances = _innovations(problem, here[:, None, :] + np.concatenate([steps, idle]))
+    innovations, variances = _innovations(problem, here[:, :, None, :] + np.concatenate([steps, idle]))
     v, s = innovations[SKIPPED_STEPS:], variances[SKIPPED_STEPS:]
     likelihood = kalman.log_likelihood(v, s).sum(axis=0)
-    slope = (likelihood[:, :PARAMETERS] - likelihood[:, PARAMETERS : 2 * PARAMETERS]) / (2.0 * DIFFERENCE)
-    dv = (v[:, :, :PARAMETERS] - v[:, :, PARAMETERS : 2 * PARAMETERS]) / (2.0 * DIFFERENCE)
-    ds = (s[:, :, :PARAMETERS] - s[:, :, PARAMETERS : 2 * PARAMETERS]) / (2.0 * DIFFERENCE)
-    middle = s.mean(axis=2, keepdims=True)
-    information = np.einsum("tja,tjb->jab", dv / middle, dv)
-    information += 0.5 * np.einsum("tja,tjb->jab", ds / middle, ds / middle)
-    away = here - problem.believed.mean
+    up, down = slice(0, PARAMETERS), slice(PARAMETERS, 2 * PARAMETERS)
+    slope = (likelihood[..., up] - likelihood[..., down]) / (2.0 * DIFFERENCE)
+    dv = (v[..., up] - v[..., down]) / (2.0 * DIFFERENCE)
+    ds = (s[..., up] - s[..., down]) / (2.0 * DIFFERENCE)
+    middle = s.mean(axis=3, keepdims=True)
+    information = np.einsum("tjca,tjcb->jcab", dv / middle, dv)
+    information += 0.5 * np.einsum("tjca,tjcb->jcab", ds / middle, ds / middle)
+    away = here - problem.believed.mean[:, None, :]
     return (
-        TEMPER * slope - np.einsum("jab,jb->ja", problem.precision, away),
-        TEMPER * information + problem.precision,
+        TEMPER * slope - np.einsum("jab,jcb->jca", problem.precision, away),
+        TEMPER * information + problem.precision[:, None],
     )
 
 
 def _innovations(problem: _Problem, points: Array) -> tuple[Array, Array]:
-    """Innovations and variances of the record under each candidate, (steps, joints, candidates)."""
-    joints, candidates, _ = points.shape
-    copies = candidates // SHAPES_PER_JOINT
+    """Innovations and variances of the record under each candidate, (steps, joints, climbs, candidates)."""
+    copies = points.shape[1] * points.shape[2] // SHAPES_PER_JOINT
     bank = estimator.bank_of(
         physical(points).reshape(-1, PARAMETERS),
         np.repeat(problem.rated_amps, copies),
@@ -229,7 +255,7 @@ def _innovations(problem: _Problem, points: Array) -> tuple[Array, Array]:
     for number, inputs in enumerate(problem.repeated[copies]):
         tracked = estimator.step(bank, tracked, inputs, problem.gap_seconds)
         innovations[number], variances[number] = tracked.innovation, tracked.innovation_variance
-    shape = (len(problem.record), joints, candidates)
+    shape = (len(problem.record), *points.shape[:3])
     return innovations.reshape(shape), variances.reshape(shape)
 
 
@@ -258,6 +284,7 @@ class _Ran:
     rise_spread_kelvin: Array
     calm: Array
     unrest: Array
+    climbed: Array
     busiest: Array
     most_soaked: Array  # largest mean heating over the slow time constant
 
@@ -278,6 +305,7 @@ def _run(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float, tracked: es
     weight_sum, rise, square = zeros.copy(), zeros.copy(), zeros.copy()
     variance = np.full(bank.joints, np.inf)
     watch, squares, looks, unrest = jump.empty(bank.joints), zeros.copy(), zeros.copy(), np.ones(bank.joints)
+    climbing, climbed = climb.empty(bank.joints), np.ones(bank.joints)
     busiest, soaking, most_soaked = zeros.copy(), zeros.copy(), zeros.copy()
     slow = bank.tau_slow_seconds.reshape(bank.joints, -1)[:, 0]
     for inputs in record:
@@ -292,6 +320,9 @@ def _run(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float, tracked: es
         squares += np.where(inputs.loaded, jump.strongest(watch)[0] ** 2, 0.0)
         looks += inputs.loaded
         unrest = np.maximum(unrest, watch.unrest)
+        seconds = float(tracked.stepped_by.max())
+        climbing = climb.step(climbing, beta, heating, inputs.loaded, seconds)
+        climbed = np.maximum(climbed, climbing.ratio)
         use = np.where(inputs.loaded & ~np.isnan(inputs.probe_celsius), 1.0 / beta_variance, 0.0)
         weight_sum += use
         rise += use * beta
@@ -307,6 +338,7 @@ def _run(record: tuple[Inputs, ...], bank: Bank, gap_seconds: float, tracked: es
         rise_spread_kelvin=np.sqrt(np.maximum(wander, 0.0)),
         calm=np.sqrt(squares / np.maximum(looks, 1.0)),
         unrest=unrest,
+        climbed=climbed,
         busiest=busiest,
         most_soaked=most_soaked,
     )

@@ -13,10 +13,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lugwatch import alert_memory, creep, journal, jump, learning, learning_windows, resistance, shape, trend
-from lugwatch.estimator import SHAPES_PER_JOINT, STATES
+from lugwatch import (
+    alert_memory,
+    creep,
+    journal,
+    jump,
+    learning,
+    learning_windows,
+    passage_rise,
+    resistance,
+    shape,
+    trend,
+)
+from lugwatch.estimator import SHAPES_PER_JOINT, STATES, Tracked
 from lugwatch.model import CurrentPassage, JointPassage, LearningWindow, Passage
-from lugwatch.passages import RiseMean, Tracker
+from lugwatch.passages import Tracker
 from lugwatch.state import State, joint_ids
 
 VERSION = 4
@@ -59,10 +70,12 @@ def to_text(state: State, monotonic_seconds: float, time: int) -> str:
             "drop": None if (drop := state.drops.drops[i]) is None else asdict(drop),
             "calm": _finite(record.calm[i]),
             "unrest": _finite(record.unrest[i]),
+            "climbed": _finite(record.climbed[i]),
             "busiest": _finite(record.busiest[i]),
             "soaked": float(record.soaked[i]),
             "air_ahead": record.air_ahead[i].tolist(),
             "change_ratio": float(state.watch.ratio[i]),
+            "passage_rise": passage_rise.saved(state.course, i),
             # of the creep only where it begins: the passages themselves stand in the store
             "creep_first_passage_id": state.creep.first_passage_id[i],
         }
@@ -108,7 +121,6 @@ def _passage(tracker: Tracker) -> dict[str, Any] | None:
         "joints": {
             j: [v.max_celsius, v.rise_coefficient, v.rise_coefficient_sd] for j, v in passage.joints.items()
         },
-        "rises": {j: [v.weight, v.mean, v.squares, v.least_sd] for j, v in tracker.rises.items()},
         "last_flow_seconds": _finite(tracker.last_flow_seconds),
         "last_flow_time": tracker.last_flow_time,
     }
@@ -178,9 +190,11 @@ def _with_snapshot(state: State, text: str, monotonic_seconds: float, time: int)
         measurements[i] = tuple(journal.Measurement(**values) for values in saved["measurements"])
         if saved["drop"] is not None:
             drops = resistance.with_drop(drops, i, resistance.MillivoltDrop(**saved["drop"]))
+    tracked = replace(tracked, **arrays, started=started, stepped=stepped)
     return replace(
         state,
-        tracked=replace(tracked, **arrays, started=started, stepped=stepped),
+        tracked=tracked,
+        course=_resume_course(state, tracked, document["joints"]),
         baseline=trend.Baseline(
             rise_kelvin=kept["baseline_rise_kelvin"],
             rise_sd_kelvin=kept["baseline_rise_sd_kelvin"],
@@ -209,7 +223,8 @@ def _with_shapes(state: State, document: dict[str, Any], same_boot: bool) -> Sta
     takes_baseline = record.takes_baseline.copy()
     stage, mean, covariance = record.stage.copy(), record.shapes.mean.copy(), record.shapes.covariance.copy()
     kept = {
-        name: getattr(record, name).copy() for name in ("calm", "unrest", "busiest", "soaked", "air_ahead")
+        name: getattr(record, name).copy()
+        for name in ("calm", "unrest", "climbed", "busiest", "soaked", "air_ahead")
     }
     for i, joint in enumerate(state.plan.boat.joints):
         saved = document["joints"].get(joint.joint)
@@ -245,6 +260,17 @@ def _fits(state: State, i: int, rows: slice, saved: dict[str, Any]) -> bool:
     return bool(same_scale and same_form and saved["shapes"] == _shapes(state, rows))
 
 
+def _resume_course(state: State, tracked: Tracked, joints: dict[str, Any]) -> passage_rise.Course:
+    course = passage_rise.restart(state.course, np.ones(len(tracked.started), dtype=bool), tracked)
+    for i, joint in enumerate(state.plan.boat.joints):
+        rows = slice(i * SHAPES_PER_JOINT, (i + 1) * SHAPES_PER_JOINT)
+        saved = joints.get(joint.joint)
+        # an earlier version does not hold it
+        if saved is not None and "passage_rise" in saved and _fits(state, i, rows, saved):
+            course = passage_rise.resumed(course, i, saved["passage_rise"])
+    return course
+
+
 def _resume_passage(tracker: Tracker, saved: dict[str, Any] | None, same_boot: bool) -> Tracker:
     if saved is None:
         return tracker
@@ -265,10 +291,6 @@ def _resume_passage(tracker: Tracker, saved: dict[str, Any] | None, same_boot: b
     return Tracker(
         next_passage_id=max(tracker.next_passage_id, passage.passage_id + 1),
         open=passage,
-        rises={
-            j: RiseMean(weight=v[0], mean=v[1], squares=v[2], least_sd=v[3])
-            for j, v in saved.get("rises", {}).items()
-        },
         # after a reboot nobody knows how long the pause was: close it at the first look
         last_flow_seconds=(
             saved["last_flow_seconds"]

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 from lugwatch import (
     alert_states,
+    climb,
     company,
     creep,
     current_doubt,
@@ -18,6 +19,7 @@ from lugwatch import (
     judgement,
     jump,
     learning,
+    passage_rise,
     passages,
     resistance,
     sources_health,
@@ -39,12 +41,14 @@ class State:
     record: learning.Record
     watch: jump.Watch
     company: company.Watch
+    climb: climb.Watch
     baseline: trend.Baseline
     judgement: judgement.Memory
     journal: journal.Memory
     drops: resistance.Drops  # millivolts that the crew has measured
     book: alert_states.Book
     passages: passages.Tracker
+    course: passage_rise.Course  # of the open passage
     creep: creep.History
     health: sources_health.Counts
     started_seconds: float  # monotonic
@@ -64,12 +68,14 @@ def begin(boat: Boat, monotonic_seconds: float, time: int) -> State:
         record=learning.empty(plan.tracked),
         watch=jump.empty(joints),
         company=company.empty(joints, len(plan.group_channels)),
+        climb=climb.empty(joints),
         baseline=trend.empty(joints),
         judgement=judgement.empty(joints),
         journal=journal.empty(joints),
         drops=resistance.no_drops(joints),
         book=alert_states.Book(manners=boat.manners),
         passages=passages.Tracker(),
+        course=passage_rise.empty(joints),
         creep=creep.empty(joints),
         health=sources_health.empty(tuple(plan.channels_of_source)),
         started_seconds=monotonic_seconds,

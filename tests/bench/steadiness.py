@@ -3,6 +3,7 @@
 from collections import Counter
 
 import numpy as np
+import plant_scatter
 from recordings import LEARNING_PASSAGES, season
 from setting import Line, Setting, at_most, kept, none_of, note, spread
 from sweep_points import points
@@ -54,7 +55,12 @@ def scatter(setting: Setting) -> list[Line]:
             found.append((percent, f"{joint} of boat {seed}"))
             table.append(f"{joint} {percent:.1f}")
         lines.append(note(f"boat {seed}, {len(heard.passages)} passages, % of each joint", ", ".join(table)))
+        lines.append(
+            note(f"boat {seed}, % that the joints state themselves", ", ".join(_stated(heard, seed)))
+        )
+        lines.append(note(f"boat {seed}, % of the plant itself", ", ".join(_of_plant(setting, seed))))
     values = [percent for percent, _ in found]
+    plant = [float(cell.split()[1]) for seed in boats(setting) for cell in _of_plant(setting, seed)]
     worst = max(found, default=(float("nan"), "nobody"))
     return [
         at_most(
@@ -66,8 +72,37 @@ def scatter(setting: Setting) -> list[Line]:
         ),
         at_most(f"1 sigma, worst joint ({worst[1]})", worst[0], 2.5, "%", 2),
         none_of("joints without a rise in three passages", missing, f"{len(found) + len(missing)} joints"),
+        note("of the plant itself, settled at each passage's means", _told(plant)),
         *lines,
     ]
+
+
+def _told(percent: list[float]) -> str:
+    return f"median {np.median(percent):.1f} %, worst {max(percent):.1f} %"
+
+
+def _stated(heard: Heard, boat_seed: int) -> list[str]:
+    cells = []
+    for joint in (j.joint for j in boat_of(boat_seed).joints):
+        told = [p.joints[joint] for p in heard.passages if joint in p.joints]
+        shares = [t.rise_coefficient_sd / t.rise_coefficient
+                  for t in told if t.rise_coefficient and t.rise_coefficient_sd]  # fmt: skip
+        if shares:
+            cells.append(f"{joint} {100.0 * float(np.mean(shares)):.1f}")
+    return cells
+
+
+def _of_plant(setting: Setting, boat_seed: int) -> list[str]:
+    boat = boat_of(boat_seed)
+    learned = {s.joint: s.neighbour_weight for s in trained(setting, boat_seed).heard.shapes}
+    weights = np.array([learned.get(j.joint, 0.0) for j in boat.joints])
+    full_scale = {c.channel: c.rated_amps or 0.0 for c in boat.channels}
+    ratio = boat.watching.current_floor_ratio
+    floors = np.array([ratio * full_scale[j.current or ""] for j in boat.joints])
+    count = setting.pick(PASSAGES, QUICK_PASSAGES)
+    true = plant_scatter.coefficients(setting, boat_seed, count, LEARNING_HOURS, weights, floors)
+    percent = 100.0 * np.nanstd(true, axis=0, ddof=1) / np.nanmean(true, axis=0)
+    return [f"{j.joint} {p:.1f}" for j, p in zip(boat.joints, percent, strict=True)]
 
 
 def false_alerts(setting: Setting) -> list[Line]:
