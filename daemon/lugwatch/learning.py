@@ -1,9 +1,10 @@
 """When shapes are learned, from what, and what changes when they are: joint by joint.
 
 The pipeline keeps the windows of the passage under way; after an hour of load, and at the end of a passage
-with enough of it, a Request goes out for the joints that carried it. Whoever runs the pipeline carries it
-out (at once in a replay, in a slow thread in a watch) and hands the Answer back in as an event. A joint's shape is learned three times (first hour, first passage, second passage) and then stands
-until somebody works on the joint: it never changes silently. Work on one leaves every other as it is.
+with enough of it, a Request goes out for the joints that carried it. Whoever runs the pipeline carries
+it out (at once in a replay, in a slow thread in a watch) and hands the Answer back in as an event. A
+joint's shape is learned three times (first hour, first and second passage) and then stands until somebody
+works on the joint: it never changes silently. Work on one leaves every other as it is.
 May import: estimator, air_ahead, shape, shape_fit, trend, model, numpy.
 """
 
@@ -378,9 +379,8 @@ def bank(record: Record, default: estimator.Bank, has_neighbours: Flags) -> esti
     if not learned.any():
         return default
     rated = np.sqrt(default.rated_amps_squared.reshape(default.joints, -1)[:, 0])
-    known = estimator.bank_of(
-        shape.representatives(record.shapes), rated, has_neighbours, estimator.SHAPE_KNOWN
-    )
+    shapes = shape.representatives(record.shapes)
+    known = estimator.bank_of(shapes, rated, has_neighbours, estimator.SHAPE_KNOWN)
     return known if learned.all() else _mixed(known, default, estimator.per_row(learned))
 
 
