@@ -269,7 +269,7 @@ def _labelled(alert: Alert, change: AlertChangeKind, what: Happening) -> Alert:
             alert = replace(alert, shelved_until_time=until, shelved_by=what.who)
         case AlertChangeKind.RECTIFIED:
             # who reads it hours later must not take it for the present
-            alert = replace(alert, rectified_time=time, text=f"Over. {alert.text}")
+            alert = replace(alert, rectified_time=time, text=f"Over. It said: {alert.text}")
         case _:
             pass
     return alert
