@@ -171,3 +171,12 @@ def test_a_climb_is_said_as_warming_against_earlier_on_this_passage() -> None:
         facts(ratio=1.15, ratio_sd=0.15, change_ratio=1.0, climb_ratio=1.14), alert_rules.Thresholds()
     )
     assert quiet.verdict is not Verdict.TRUE
+
+
+def test_a_climb_back_to_what_the_joint_was_while_it_was_well_is_none() -> None:
+    """A fan has stopped: warmer than an hour ago, and no warmer than its baseline."""
+    climbing = replace(STEADY, climb_ratio=1.3, climbing=True)
+    limits = alert_rules.Thresholds()
+    for ratio, verdict in ((1.02, Verdict.FALSE), (1.08, Verdict.TRUE), (None, Verdict.TRUE)):
+        facts = replace(climbing, ratio=ratio, ratio_sd=None if ratio is None else 0.05)
+        assert alert_rules.warming(facts, limits).verdict is verdict, ratio

@@ -178,11 +178,14 @@ def warming(facts: JointFacts, t: Thresholds) -> Finding:
     trending = ratio >= others * t.warming_ratio and above(others) > t.certainty_sd
     changed = change >= t.changed_ratio
     category, keeps = _how_much(facts, t) if trending else (Category.CAUTION, Category.CAUTION)
-    told = changed or facts.climbing
+    # a fan that stops lets joints climb back to what they were while they were well
+    climb = facts.climb_ratio if not known or ratio >= t.warming_clear_ratio else 1.0
+    climbs = facts.climbing and climb > 1.0
+    told = changed or climbs
     if not facts.loaded or not (known or told) or (facts.shadowed and not told):
         verdict = Verdict.HOLD
     else:
-        most = max(ratio, change, facts.climb_ratio)
+        most = max(ratio, change, climb)
         verdict = _verdict(trending or told, most < t.warming_clear_ratio)
     return _finding(
         facts,
@@ -194,7 +197,7 @@ def warming(facts: JointFacts, t: Thresholds) -> Finding:
             lambda: advice.warming(
                 facts.joint,
                 (ratio, sd) if trending or not told else None,
-                max(change, facts.climb_ratio),
+                max(change, climb),
                 facts.settles_celsius,
                 facts.settles_sd_kelvin,
             )
