@@ -47,11 +47,12 @@ def lived_through(path: Path, boat: Afloat, trouble: Trouble) -> None:
     heard = boat.listener
     until(lambda: heard.estimates() > 5)
     trouble(True)
-    until(lambda: heard.changes(Condition.NOT_RECORDING) == ["raised"])
+    until(lambda: heard.changes(Condition.NOT_RECORDING)[:1] == ["raised"])
     boat.bar_celsius = 95.0  # a joint goes bad meanwhile, and is told
-    until(lambda: heard.changes(Condition.HOT) == ["raised"])
+    until(lambda: "raised" in heard.changes(Condition.HOT))
     # the page shows it, from memory, and it can be acknowledged there
-    assert where_now(path) == path_beside(path)
+    # a card that is all but full takes a write now and then
+    until(lambda: where_now(path) == path_beside(path))
     looking = ManualClock(boat.clock.monotonic_seconds(), boat.clock.time())
     moment = until(lambda: read_moment(path, looking, Watching()))
     shown = until(
@@ -66,8 +67,7 @@ def lived_through(path: Path, boat: Afloat, trouble: Trouble) -> None:
     until(lambda: "acknowledged" in heard.changes(Condition.HOT))
     go_on(boat, 50)
     trouble(False)
-    until(lambda: heard.changes(Condition.NOT_RECORDING)[:2] == ["raised", "rectified"])
-    assert where_now(path) == path
+    until(lambda: heard.changes(Condition.NOT_RECORDING)[-1:] == ["rectified"] and where_now(path) == path)
     go_on(boat, 5)
 
 

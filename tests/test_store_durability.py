@@ -1,6 +1,7 @@
 """The writer through power cuts, locks and full disks: nothing that was acknowledged is lost."""
 
 import multiprocessing
+import os
 import random
 import sqlite3
 import subprocess
@@ -73,7 +74,11 @@ def write_for_ever(path: Path, first: int, acknowledged: Connection) -> None:
         number += 1
 
 
-@pytest.mark.parametrize("kills", [20, pytest.param(1000, marks=pytest.mark.slow)])
+# `LUGWATCH_KILLS=1000` takes a quarter of an hour
+KILLS = int(os.environ.get("LUGWATCH_KILLS", "120"))
+
+
+@pytest.mark.parametrize("kills", [20, pytest.param(KILLS, marks=pytest.mark.slow)])
 def test_kills_lose_nothing_that_was_acknowledged(tmp_path: Path, kills: int) -> None:
     """SIGKILL somewhere inside a transaction, between two, or while an hour is being closed."""
     path = tmp_path / "boat.db"
