@@ -4,7 +4,9 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
+import traceback
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
@@ -16,14 +18,25 @@ T = TypeVar("T")
 
 
 def until(what: Callable[[], T], seconds: float = 30.0, every_seconds: float = 0.05) -> T:
-    """The first true answer of `what`; AssertionError after `seconds`. For the state of other processes."""
-    deadline = time.monotonic() + seconds
-    while True:
+    """The first true answer of `what`; AssertionError after `seconds`. For the state of other processes.
+
+    It is looks that are counted: a machine that stands still for a while gives the others no time either.
+    """
+    for _ in range(round(seconds / every_seconds)):
         answer = what()
         if answer:
             return answer
-        assert time.monotonic() < deadline, f"not within {seconds} s: {what}"
         time.sleep(every_seconds)
+    raise AssertionError(f"not within {seconds} s: {what}\n{_what_threads_do()}")
+
+
+def _what_threads_do() -> str:
+    frames = sys._current_frames()
+    return "\n".join(
+        f"{thread.name}:\n" + "".join(traceback.format_stack(frames[thread.ident])[-4:])
+        for thread in threading.enumerate()
+        if thread.ident in frames and thread is not threading.current_thread()
+    )
 
 
 class Command:

@@ -132,9 +132,8 @@ def test_what_is_readable_is_got_out(tmp_path: Path, seed: int) -> None:
         # without the channel: its name may be what was lost
         got = Counter((time, value) for time, _, value in history.readings())
     assert not got - true  # nothing is made up
-    # a page of times that channels share takes along all blocks that rest on it; steps over what cannot be
-    # read double, so a page that held the heads of several blocks takes some of their neighbours along
-    assert got.total() > 0.75 * count or "block_times" in found.damaged
+    # a page of times that channels share takes along all blocks that rest on it
+    assert got.total() > 0.9 * count or "block_times" in found.damaged
     assert got.total() == count or found.damaged
 
 

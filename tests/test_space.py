@@ -26,7 +26,12 @@ from lugwatch.store.damage import open_or_begin_anew
 from lugwatch.store.errors import StoreBusy, StoreFull
 from lugwatch.store.late import LateStore
 from lugwatch.store.queries import History
-from lugwatch.store.recording_state import BUSY_TOLD_SECONDS, LONGEST_PAUSE_SECONDS, RecordingState
+from lugwatch.store.recording_state import (
+    BUSY_TOLD_SECONDS,
+    LONGEST_PAUSE_SECONDS,
+    WELL_SECONDS,
+    RecordingState,
+)
 from lugwatch.watching import only_instance
 from processes import until
 
@@ -47,12 +52,11 @@ def lived_through(path: Path, boat: Afloat, trouble: Trouble) -> None:
     heard = boat.listener
     until(lambda: heard.estimates() > 5)
     trouble(True)
-    until(lambda: heard.changes(Condition.NOT_RECORDING)[:1] == ["raised"])
+    until(lambda: heard.changes(Condition.NOT_RECORDING) == ["raised"])
     boat.bar_celsius = 95.0  # a joint goes bad meanwhile, and is told
     until(lambda: "raised" in heard.changes(Condition.HOT))
     # the page shows it, from memory, and it can be acknowledged there
-    # a card that is all but full takes a write now and then
-    until(lambda: where_now(path) == path_beside(path))
+    assert where_now(path) == path_beside(path)
     looking = ManualClock(boat.clock.monotonic_seconds(), boat.clock.time())
     moment = until(lambda: read_moment(path, looking, Watching()))
     shown = until(
@@ -67,7 +71,8 @@ def lived_through(path: Path, boat: Afloat, trouble: Trouble) -> None:
     until(lambda: "acknowledged" in heard.changes(Condition.HOT))
     go_on(boat, 50)
     trouble(False)
-    until(lambda: heard.changes(Condition.NOT_RECORDING)[-1:] == ["rectified"] and where_now(path) == path)
+    until(lambda: heard.changes(Condition.NOT_RECORDING)[:2] == ["raised", "rectified"])
+    assert where_now(path) == path
     go_on(boat, 5)
 
 
@@ -138,14 +143,14 @@ def test_all_goes_on_but_the_writing_and_that_comes_back_without_a_restart(
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of 3 MB."""
+    """A file system of 8 MB."""
     folder = tmp_path / "card"
     folder.mkdir()
     mount = shutil.which("mount")
     if mount is None or os.geteuid() != 0:
         pytest.skip("only root can mount a small file system")
     made = subprocess.run(
-        [mount, "-t", "tmpfs", "-o", "size=3m", "tmpfs", folder], capture_output=True, check=False
+        [mount, "-t", "tmpfs", "-o", "size=8m", "tmpfs", folder], capture_output=True, check=False
     )
     if made.returncode != 0:
         pytest.skip("mounting is not allowed here")
@@ -245,7 +250,7 @@ def test_when_trouble_is_told_and_tried_again() -> None:
     state = RecordingState()
     assert not state.failed(StoreBusy("held"), 0.0) and state.may_try(1.0)
     assert not state.failed(StoreBusy("held"), BUSY_TOLD_SECONDS - 1.0)
-    assert not state.well()  # nobody heard of it
+    assert not state.well(BUSY_TOLD_SECONDS)  # nobody heard of it
     assert state.failed(StoreFull("full"), 100.0)
     assert not state.may_try(101.0)
     now, tries = 100.0, 1
@@ -255,4 +260,15 @@ def test_when_trouble_is_told_and_tried_again() -> None:
             assert not state.failed(StoreFull("full"), now)  # told once
             tries += 1
     assert 3600.0 / LONGEST_PAUSE_SECONDS <= tries < 3600.0 / LONGEST_PAUSE_SECONDS + 5
-    assert state.well() and state.may_try(now)
+    assert not state.well(now) and state.may_try(now + 1.0)
+
+
+def test_a_card_that_takes_a_write_now_and_then_is_not_well() -> None:
+    state = RecordingState()
+    assert state.failed(StoreFull("full"), 0.0)
+    for now in (10.0, 40.0, 100.0):
+        assert not state.well(now) and not state.well(now + WELL_SECONDS - 1.0)
+        assert not state.failed(StoreFull("full"), now + WELL_SECONDS)  # told already
+    assert not state.well(200.0)
+    assert state.well(200.0 + WELL_SECONDS)
+    assert not state.well(300.0)  # said once

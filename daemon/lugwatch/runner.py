@@ -336,7 +336,7 @@ class Watch:
     # ---- the store ---------------------------------------------------------------------------
 
     def _write(self) -> None:
-        """Commit, then publish. What cannot be written is kept, and published all the same."""
+        """Commit, then publish. What cannot be written is kept, and published all the same, and first."""
         kept: deque[Output] = deque()
         beside = Beside(self._store.path, self._state.plan.boat, self._clock)
         recording = RecordingState()
@@ -345,13 +345,16 @@ class Watch:
         while (batch := self._batches.get()) is not None:
             report()
             kept.extend(batch.outputs)
+            said = recording.told
+            if said:  # a card in trouble may also be slow: nobody waits for it
+                self._say(batch)
             if recording.may_try(batch.monotonic_seconds) or self._stop.is_set():
                 try:
                     self._write_one(batch, tuple(kept), steps)
                     kept.clear()
                     self._take_in(self._store.take_crew_actions())
                     self._hear_journal()
-                    if recording.well():
+                    if recording.well(batch.monotonic_seconds):
                         log.warning("recording again")
                         self.report(Condition.NOT_RECORDING, False)
                         beside.close()
@@ -369,9 +372,13 @@ class Watch:
             if batch.step is not None:
                 steps.append(batch.step)
                 kept = deque(moved(output, batch.step) for output in kept)
-            for publisher in self._publishers:
-                publisher.publish(batch.outputs)
+            if not said:
+                self._say(batch)
         beside.close()
+
+    def _say(self, batch: Batch) -> None:
+        for publisher in self._publishers:
+            publisher.publish(batch.outputs)
 
     def _begin_anew(self, error: StoreDamaged) -> None:
         """What waits is written into a new database with the next batch."""

@@ -8,12 +8,10 @@ import contextlib
 import select
 import socket
 import ssl
-import struct
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from paho.mqtt import MQTTException
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
@@ -32,17 +30,6 @@ _PROTOCOL_REFUSED = 0x84
 _WHO_ARE_YOU = (0x86, 0x87, 0x8C)  # bad user name or password, not authorized, bad authentication method
 _KEEPALIVE_TIMEOUT, _TAKEN_OVER = 0x8D, 0x8E
 _PACKET_OVERHEAD_BYTES = 64  # beyond topic and payload: header, packet id, properties
-# What paho raises when the far side is away or speaks something that is not MQTT.
-_FAR_SIDE_TROUBLE = (
-    OSError,
-    MQTTException,
-    ValueError,
-    TypeError,
-    KeyError,
-    IndexError,
-    AssertionError,
-    struct.error,
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -207,7 +194,7 @@ class Link:
         except (ConnectionResetError, ConnectionAbortedError, BrokenPipeError):
             # only a handshake can end like this: without one, connecting succeeds or is refused
             self.finish(EndKind.UNTRUSTED, broker_trust.NO_TLS)
-        except _FAR_SIDE_TROUBLE as error:
+        except broker_trust.FAR_SIDE_TROUBLE as error:
             reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
             self.finish(EndKind.UNREACHABLE, reason or type(error).__name__)
 
@@ -231,7 +218,7 @@ class Link:
             if writable:
                 self.client.loop_write()
             self.client.loop_misc()
-        except _FAR_SIDE_TROUBLE as error:
+        except broker_trust.FAR_SIDE_TROUBLE as error:
             kind = EndKind.LOST if self.connected else EndKind.UNANSWERED
             self.finish(kind, f"it does not speak MQTT as agreed ({error})")
         if self.connected and self._looking and self.age_seconds() >= self._pace.tidy_seconds:
@@ -268,7 +255,7 @@ class Link:
 
     def close(self, *, politely: bool) -> None:
         """Leave. Only a polite leave keeps the broker from publishing the last will."""
-        with contextlib.suppress(*_FAR_SIDE_TROUBLE):
+        with contextlib.suppress(*broker_trust.FAR_SIDE_TROUBLE):
             if politely:
                 self.client.disconnect()
             link = self.client.socket()

@@ -2,7 +2,8 @@
 
 A certificate is trusted because `ca_file` (or the system) signed it, or because it is the very one whose
 `fingerprint` is configured; then neither names nor dates are asked for, so a boat whose clock is wrong still
-gets its alerts. Not here: connections that speak MQTT. May import: config, errors, units.
+gets its alerts. And what paho raises when a far side fails. Not here: connections that speak MQTT.
+May import: config, errors, units.
 """
 
 import hashlib
@@ -10,15 +11,29 @@ import hmac
 import re
 import socket
 import ssl
+import struct
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from paho.mqtt import MQTTException
+
 from lugwatch.config import MqttSettings
 from lugwatch.errors import UserError
 from lugwatch.units import format_time
 
+# What paho raises when the far side is away or speaks something that is not MQTT.
+FAR_SIDE_TROUBLE = (
+    OSError,
+    MQTTException,
+    ValueError,
+    TypeError,
+    KeyError,
+    IndexError,
+    AssertionError,
+    struct.error,
+)
 NO_TLS = "it does not speak TLS on this port; check port and tls"
 FETCH_SECONDS = 5.0  # for a look at a certificate that was refused
 _TLS_PORT = 8883  # IANA, "secure-mqtt"

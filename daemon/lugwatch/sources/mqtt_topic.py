@@ -2,13 +2,12 @@
 
 The source's own thread drives the connection from `poll`, so that nothing paho does waits for us nor
 we for it, and bytes that are not MQTT end a connection and not a thread. Not here: publishing
-(`publishers.mqtt`). The only file here that names paho-mqtt. May import: base, broker_trust, mqtt_payload,
-config, clock, model.
+(`publishers.mqtt`). Only this file and broker_trust name paho-mqtt here. May import: base, broker_trust,
+mqtt_payload, config, clock, model.
 """
 
 import contextlib
 import ssl
-import struct
 import threading
 import uuid
 from collections import deque
@@ -16,7 +15,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from paho.mqtt import MQTTException
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 
@@ -36,17 +34,6 @@ _FIRST_DELAY_SECONDS, _LONGEST_DELAY_SECONDS = 0.5, 30.0
 _MOST_WAITING = 1000  # messages of one poll; beyond, the oldest go
 _PROTOCOL_REFUSED = 0x84  # MQTT 5 table 2-6, "unsupported protocol version"
 _SILENT_ENDS = 3  # so many connections closed without an answer to MQTT 5, and 3.1.1 is tried
-# What paho raises when the far side is away or speaks something that is not MQTT.
-_FAR_SIDE_TROUBLE = (
-    OSError,
-    MQTTException,
-    ValueError,
-    TypeError,
-    KeyError,
-    IndexError,
-    AssertionError,
-    struct.error,
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,7 +101,7 @@ class MqttTopics:
         self._client = self._make_client()
 
     def close(self) -> None:
-        with contextlib.suppress(*_FAR_SIDE_TROUBLE):
+        with contextlib.suppress(*broker_trust.FAR_SIDE_TROUBLE):
             self._client.disconnect()
         self._drop()
         _let_go(self._client)
@@ -175,7 +162,7 @@ class MqttTopics:
             self._reached = True
         except ssl.SSLError as error:
             self._lose(broker_trust.certificate_trouble(error, self._settings, self._clock.time()))
-        except _FAR_SIDE_TROUBLE as error:
+        except broker_trust.FAR_SIDE_TROUBLE as error:
             self._lose(_reason(error))
 
     def _turn(self) -> None:
@@ -191,7 +178,7 @@ class MqttTopics:
                 if len(self._messages) == before:
                     break
                 wait_seconds = 0.0
-        except _FAR_SIDE_TROUBLE as error:
+        except broker_trust.FAR_SIDE_TROUBLE as error:
             self._lose(f"it does not speak MQTT as agreed ({_reason(error)})")
             return
 
@@ -214,7 +201,7 @@ class MqttTopics:
         self._asked.clear()
         link = self._client.socket()
         if link is not None:
-            with contextlib.suppress(*_FAR_SIDE_TROUBLE):
+            with contextlib.suppress(*broker_trust.FAR_SIDE_TROUBLE):
                 link.close()
 
     # ---- paho's callbacks: they only hand over -----------------------------------------------

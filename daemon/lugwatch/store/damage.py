@@ -252,8 +252,21 @@ def _readable(source: sqlite3.Connection, table: str, columns: str) -> Iterator[
             continue
         if not found:
             return
+        if failures:
+            # the last step went too far: rows between it and the bad page are good
+            at = _first_readable(source, table, columns, at - step // 2, at)
+            failures, step = 0, 1
+            continue
         yield [row[1:] for row in found]
         at, step, failures = found[-1][0], 1, 0
+
+
+def _first_readable(source: sqlite3.Connection, table: str, columns: str, bad: int, good: int) -> int:
+    """The least rowid behind which a row can be read, by halving between one that fails and one that does."""
+    while good - bad > 1:
+        middle = (bad + good) // 2
+        bad, good = (bad, middle) if _one(source, table, columns, middle) is not None else (middle, good)
+    return good
 
 
 def _one(source: sqlite3.Connection, table: str, columns: str, after: int) -> tuple[Any, ...] | None:

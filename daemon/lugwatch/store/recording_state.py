@@ -10,6 +10,8 @@ from lugwatch.store.errors import StoreBusy
 
 # Another program's lock costs nothing but patience; it is told when it stays.
 BUSY_TOLD_SECONDS = 30.0
+# A card that is all but full takes a write now and then: it is well when it has taken all for so long.
+WELL_SECONDS = 30.0
 # A card that is full or cannot be written is not asked at each commit, which would cost more with each.
 FIRST_PAUSE_SECONDS, LONGEST_PAUSE_SECONDS = 8.0, 60.0
 
@@ -27,6 +29,7 @@ class RecordingState:
     failing_since_seconds: float | None = None
     told: bool = False
     next_try_seconds: float = 0.0
+    writing_since_seconds: float | None = None  # while trouble is told
     _pause_seconds: float = FIRST_PAUSE_SECONDS
 
     def may_try(self, now_seconds: float) -> bool:
@@ -36,6 +39,7 @@ class RecordingState:
         """A write failed; True if it is to be told now."""
         if self.failing_since_seconds is None:
             self.failing_since_seconds = now_seconds
+        self.writing_since_seconds = None
         busy = isinstance(error, StoreBusy)
         if not busy:
             self.next_try_seconds = now_seconds + self._pause_seconds
@@ -45,9 +49,15 @@ class RecordingState:
         self.told = True
         return True
 
-    def well(self) -> bool:
-        """A write succeeded; True if trouble had been told."""
+    def well(self, now_seconds: float) -> bool:
+        """A write succeeded; True if trouble had been told and is over."""
+        self.next_try_seconds = 0.0
+        if self.told:
+            if self.writing_since_seconds is None:
+                self.writing_since_seconds = now_seconds
+            if now_seconds - self.writing_since_seconds < WELL_SECONDS:
+                return False
         was_told = self.told
-        self.failing_since_seconds, self.told = None, False
-        self.next_try_seconds, self._pause_seconds = 0.0, FIRST_PAUSE_SECONDS
+        self.failing_since_seconds, self.writing_since_seconds, self.told = None, None, False
+        self._pause_seconds = FIRST_PAUSE_SECONDS
         return was_told
