@@ -157,7 +157,7 @@ class Doors:
         return max(waits, default=0.0)
 
     def attempt(self, phrase: str, address: str) -> str | float | None:
-        """`enter` where this address may try now, else the seconds to wait, whoever tries at the same time."""
+        """`enter` where this address may try now, else the seconds to wait; counts those at once singly."""
         with self._counting:
             wait = self.wait_seconds(address)
             if wait > 0.0:
