@@ -59,7 +59,10 @@ def is_allowed(authority: str, allowed: Collection[str]) -> bool:
 
 def is_same_origin(headers: Headers) -> bool:
     """Whether a writing request comes from our own page: its Origin is the very host it was sent to."""
-    origin = urlsplit(headers.get("origin", ""))
+    try:
+        origin = urlsplit(headers.get("origin", ""))
+    except ValueError:  # brackets that do not close
+        return False
     return origin.scheme in ("http", "https") and origin.netloc.lower() == headers.get("host", "").lower()
 
 
