@@ -1,11 +1,12 @@
-"""What lugwatch opens to the world and who may read its secrets; and that deploy/threats.md names real tests."""
+"""What lugwatch opens to the world, who may read its secrets, and that deploy/threats.md names real tests."""
 
+import contextlib
 import os
 import re
 import shutil
+import socket
 import stat
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from brokers import Mosquitto, free_port
+from lugwatch.cli.main import commands
 from lugwatch.clock import ScaledClock
 from lugwatch.dashboard import doors
 from lugwatch.dashboard.doors import read_lock, write_lock
@@ -21,7 +23,6 @@ from test_watch_process import SPEED, Rig, seen
 
 ROOT = Path(__file__).parent.parent
 LISTENING = "0A"  # TCP_LISTEN, include/net/tcp_states.h of Linux
-ANYBODY = "00000000"
 
 
 @pytest.fixture
@@ -39,7 +40,10 @@ def sockets_that_wait(pid: int) -> list[tuple[str, str, int]]:
 
     TCP that listens, and UDP that is bound and has no far side. Format: proc(5), /proc/net/tcp.
     """
-    links = [os.readlink(entry) for entry in Path(f"/proc/{pid}/fd").iterdir() if entry.is_symlink()]
+    links = []
+    for entry in Path(f"/proc/{pid}/fd").iterdir():
+        with contextlib.suppress(FileNotFoundError):  # closed meanwhile
+            links.append(str(entry.readlink()))
     own = {found[1] for link in links if (found := re.fullmatch(r"socket:\[(\d+)\]", link))}
     waiting = []
     for table in ("tcp", "tcp6", "udp", "udp6"):
@@ -55,8 +59,6 @@ def sockets_that_wait(pid: int) -> list[tuple[str, str, int]]:
 
 
 def test_a_listening_socket_is_found_at_all() -> None:
-    import socket
-
     with socket.create_server(("127.0.0.1", 0)) as tcp, socket.socket(type=socket.SOCK_DGRAM) as udp:
         udp.bind(("127.0.0.1", 0))
         found = {(table, port) for table, _, port in sockets_that_wait(os.getpid())}
@@ -174,10 +176,4 @@ def test_every_file_and_setting_that_the_threats_name_is_there() -> None:
     for setting in re.findall(r"`(\w+) = ", text):
         assert setting in readme, setting
     for command in re.findall(r"`lugwatch ([a-z-]+)", text):
-        done = subprocess.run(
-            [sys.executable, "-m", "lugwatch", command, "--help"],
-            capture_output=True,
-            check=False,
-            timeout=60,
-        )
-        assert done.returncode == 0, command
+        assert command in commands.commands, command
