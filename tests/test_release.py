@@ -1,4 +1,4 @@
-"""What is released: wheel, sdist and sums are built by one command, are whole, and install without network."""
+"""What is released: one command builds wheel, sdist and sums; they are whole and install without network."""
 
 import hashlib
 import os
