@@ -123,11 +123,14 @@ configure() {
         [ -n "$dry" ] || printf '\n[store]\ndatabase = "%s"\n' "$database" >>"$settings/lugwatch.toml"
     fi
     if [ -z "$root" ]; then
-        do_it chown -R root:lugwatch "$settings"
+        # what the owner gave to the service alone, as the addresses of messages, stays as it is
+        [ -n "$dry" ] || find "$settings" ! -user lugwatch -exec chown root:lugwatch {} +
         do_it chown -R lugwatch:lugwatch "$data"
     fi
     do_it chmod 0750 "$settings" "$data"
-    [ -n "$dry" ] || find "$settings" -type f -exec chmod 0640 {} +
+    # secrets stay with their owner (0600), the rest is the service's to read and nobody else's
+    [ -n "$dry" ] || find "$settings" -type f -user root -exec chmod 0640 {} +
+    [ -n "$dry" ] || find "$settings" -type f ! -user root -exec chmod 0600 {} +
 }
 
 put_units() {

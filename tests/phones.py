@@ -125,7 +125,7 @@ class Crew:
     def _on_message(self, _client: Client, _data: Any, message: Any) -> None:
         with self._news:
             topic = message.topic.removeprefix("lugwatch/sea-pea/")
-            self.messages.append((topic, message.payload.decode(), message.retain))
+            self.messages.append((topic, message.payload.decode(errors="replace"), message.retain))
             self._news.notify_all()
 
     def wait_for(self, what: Callable[[str, str, bool], bool]) -> tuple[str, str, bool]:

@@ -1,12 +1,15 @@
 """If documentation can go stale, a test notices: what README and DEVELOPERS name is what there is."""
 
 import re
+import shlex
 from pathlib import Path
+
+import click
 
 import alert_diagram
 from lugwatch import config_tables
 from lugwatch.cli.main import commands
-from lugwatch.model import Condition, JointState
+from lugwatch.model import Condition, FaultKind, JointState
 from lugwatch.sources import nmea
 from lugwatch.sources.base import Refused
 from lugwatch.sources.registry import SOURCE_KINDS
@@ -91,3 +94,61 @@ def test_no_file_is_longer_than_a_reader_holds_in_mind() -> None:
             excused = "Longer than other files" in text.split('"""')[1] if '"""' in text else False
             lines = len(text.splitlines())
             assert lines <= 400 or excused, f"{path.relative_to(ROOT)} has {lines} lines; split it by subject"
+
+
+# ---- troubleshooting ------------------------------------------------------------------------
+
+
+def _troubles() -> list[list[str]]:
+    """The rows of README's Troubleshooting: what is seen, the likely cause, what to do."""
+    section = README.split("\n## Troubleshooting\n")[1].split("\n## ")[0]
+    rows = [line.strip("| ").split(" | ") for line in section.splitlines() if line.startswith("| ")]
+    return [[cell.strip() for cell in row] for row in rows if row[0] not in ("you see", "---")]
+
+
+def test_every_word_that_troubleshooting_explains_is_one_that_is_said() -> None:
+    known = {str(word) for word in (*Condition, *JointState, *FaultKind)}
+    rows = _troubles()
+    assert len(rows) >= 40 and all(len(row) in (2, 3) for row in rows)
+    words = {word for row in rows for word in re.findall(r"`([a-z0-9_]+)`", row[0])}
+    assert len(words) >= 30
+    assert words - known == set()
+    watch_itself = {Condition.STALLED, Condition.UNHEARD, Condition.NOT_RECORDING, Condition.CLOCK_UNTRUSTED}
+    assert {str(condition) for condition in watch_itself} <= words
+
+
+def test_every_message_that_troubleshooting_quotes_is_one_that_is_said() -> None:
+    texts = "".join(p.read_text(encoding="utf-8") for p in (ROOT / "daemon/lugwatch").rglob("*.py"))
+    joined = re.sub(r'"\s*\n\s*f?"', "", texts) + (ROOT / "web/texts/en.json").read_text(encoding="utf-8")
+    quoted = [q for row in _troubles() for q in re.findall("“(.*?)”", row[0])]
+    assert len(quoted) >= 12
+    for message in quoted:
+        for part in message.split("…"):
+            assert part.strip() in joined, message
+
+
+def test_every_command_and_setting_that_troubleshooting_names_is_there() -> None:
+    section = README.split("\n## Troubleshooting\n")[1].split("\n## ")[0]
+    spoken = re.findall(r"`(?:sudo )?lugwatch ([^`]+)`", section)
+    assert len(spoken) >= 15
+    for line in spoken:
+        words = shlex.split(line)
+        command: click.Command = commands
+        while isinstance(command, click.Group) and words:
+            command = command.commands[words.pop(0)]
+        options = {option for parameter in command.params for option in parameter.opts}
+        for word in words:
+            assert not word.startswith("--") or word in options, line
+    keys = {
+        key
+        for field in config_tables.Document.model_fields.values()
+        for model in (field.annotation, *getattr(field.annotation, "__args__", ()))
+        for key in getattr(model, "model_fields", {})
+    } | {key for kind in SOURCE_KINDS.values() for key in kind.keys.model_fields}
+    known = keys | {str(word) for word in (*Condition, *JointState, *FaultKind)} | {"ack", "reply", "time"}
+    for word in re.findall(r"`([a-z][a-z_]+)`", section):
+        assert word in known, word
+    for path in re.findall(r"\b((?:deploy|web)/[\w./-]+\w)", section):
+        assert (ROOT / path).exists(), path
+    for unit in re.findall(r"\blugwatch-\w+\b", section.replace("mosquitto-lugwatch", "")):
+        assert (ROOT / "deploy/files" / f"{unit}.service").exists(), unit

@@ -38,8 +38,7 @@ air = {air}{air_words}
 
 def text(boat: str, found: Found) -> str:
     """The TOML text. It has at least one probe and one joint, commented where nothing was found."""
-    quoted = '"' + boat.replace("\\", "\\\\").replace('"', '\\"') + '"'
-    parts = [_HEAD.format(name=quoted)]
+    parts = [_HEAD.format(name=_quoted(boat))]
     probes: list[str] = []
     for address in found.onewire:
         probes.append(f"probe_{len(probes) + 1}")
@@ -81,7 +80,12 @@ def _currents(found: Found, parts: list[str]) -> list[str]:
 
 
 def _line(t: Transducer) -> str:
-    return f'source = "serial"\ndevice = "{t.device}"\ntransducer = "{t.name}"\n'
+    return f'source = "serial"\ndevice = {_quoted(t.device)}\ntransducer = {_quoted(t.name)}\n'
+
+
+def _quoted(text: str) -> str:
+    """A basic string of TOML 1.0; what a node calls itself is not to be trusted."""
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 
 def _chip(chip: FoundChip) -> str:

@@ -40,6 +40,9 @@ def command(config_path: Path, hardware: bool, amps: float | None) -> None:
     if mistakes:
         raise ConfigurationError(str(config_path), mistakes)
     click.echo(f"{config_path}: no mistakes")
+    if configuration.mqtt is not None:
+        for line in broker_trust.cautions(configuration.mqtt):
+            click.echo(f"caution: {line}")
     _tell_joints(configuration)
     chips = registry.words(configuration)
     if chips:

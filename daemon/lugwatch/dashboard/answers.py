@@ -280,15 +280,14 @@ def add_doors(app: FastAPI, doors: Doors) -> None:
     def enter(request: Request, phrase: Phrase) -> JSONResponse:
         """Try a pass-phrase; five tries a minute."""
         address = request.client.host if request.client else "?"
-        wait = doors.wait_seconds(address)
-        if wait > 0.0:
-            seconds = math.ceil(wait)
+        cookie = doors.attempt(phrase.passphrase, address)
+        if isinstance(cookie, float):
+            seconds = math.ceil(cookie)
             return JSONResponse(
                 {"detail": f"Too many tries; wait {seconds} s."},
                 status_code=429,
                 headers={"Retry-After": str(seconds)},
             )
-        cookie = doors.enter(phrase.passphrase, address)
         if cookie is None:
             return JSONResponse({"detail": "That is not it."}, status_code=422)
         answer = JSONResponse({"may_change": True})

@@ -14,6 +14,7 @@ import hmac
 import json
 import os
 import secrets
+import threading
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -67,12 +68,21 @@ def write_lock(path: Path, phrase: str) -> None:
     try:
         beside.unlink(missing_ok=True)
         with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+            _for_the_service(file.fileno(), path.parent)
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
         beside.replace(path)
     except OSError as error:
         raise OperationFailed(f"cannot write {path}: {error.strerror}; may this user write there?") from None
+
+
+def _for_the_service(descriptor: int, folder: Path) -> None:
+    """What root writes into a folder of the service's group that group may read, else the page could not."""
+    group = folder.stat().st_gid
+    if os.geteuid() == 0 and group != 0:
+        os.fchown(descriptor, -1, group)
+        os.fchmod(descriptor, 0o640)
 
 
 def read_lock(path: Path) -> Lock | None:
@@ -93,7 +103,7 @@ def read_lock(path: Path) -> Lock | None:
 
 @dataclass(slots=True, kw_only=True)
 class Doors:
-    """One page's doors. Used from several threads: each change of `tries` is one operation on a dict."""
+    """One page's doors. Used from several threads."""
 
     clock: Clock
     file: Path | None = None  # where the phrase is kept; None: there can be none
@@ -101,6 +111,9 @@ class Doors:
     loopback: bool = True  # the page is served on the loopback address alone
     tries: dict[str, list[float]] = field(default_factory=dict)
     open_secret: bytes = field(default_factory=lambda: secrets.token_bytes(32))
+    _counting: threading.RLock = field(default_factory=threading.RLock)
+    # one hash takes 64 MiB, and as many tries as there are threads may come at once
+    _hashing: threading.Lock = field(default_factory=threading.Lock)
 
     def lock(self) -> Lock | None:
         """Read each time: the command sets it while the page runs."""
@@ -132,27 +145,46 @@ class Doors:
     def wait_seconds(self, address: str) -> float:
         """How long until this address may try again; 0: now."""
         now = self.clock.monotonic_seconds()
-        self.tries = {
-            a: kept for a, t in self.tries.items() if (kept := [s for s in t if now - s < TRY_SECONDS])
-        }
-        own = self.tries.get(address, [])
-        everybody = sorted(s for t in self.tries.values() for s in t)
+        with self._counting:
+            self.tries = {
+                a: kept for a, t in self.tries.items() if (kept := [s for s in t if now - s < TRY_SECONDS])
+            }
+            own = list(self.tries.get(address, []))
+            everybody = sorted(s for t in self.tries.values() for s in t)
         waits = [own[-TRIES_OF_ONE] + TRY_SECONDS - now] if len(own) >= TRIES_OF_ONE else []
         if len(everybody) >= TRIES_OF_ALL:
             waits.append(everybody[-TRIES_OF_ALL] + TRY_SECONDS - now)
         return max(waits, default=0.0)
 
+    def attempt(self, phrase: str, address: str) -> str | float | None:
+        """`enter` where this address may try now, else the seconds to wait; counts those at once singly."""
+        with self._counting:
+            wait = self.wait_seconds(address)
+            if wait > 0.0:
+                return wait
+            self._count(address)
+        return self._check(phrase, address)
+
     def enter(self, phrase: str, address: str) -> str | None:
         """A new session's cookie, or None where it is not the phrase. Counts as a try."""
-        self.tries.setdefault(address, []).append(self.clock.monotonic_seconds())
+        self._count(address)
+        return self._check(phrase, address)
+
+    def _count(self, address: str) -> None:
+        with self._counting:
+            self.tries.setdefault(address, []).append(self.clock.monotonic_seconds())
+
+    def _check(self, phrase: str, address: str) -> str | None:
         lock = self.lock()
         if lock is None or len(phrase) > MOST_LETTERS:
             return None
         try:
-            PasswordHasher().verify(lock.passphrase_hash, phrase.strip())
+            with self._hashing:
+                PasswordHasher().verify(lock.passphrase_hash, phrase.strip())
         except (VerificationError, InvalidHashError):
             return None
-        self.tries.pop(address, None)
+        with self._counting:
+            self.tries.pop(address, None)
         body = f"{self.clock.time() // 1000 + SESSION_SECONDS}.{secrets.token_hex(12)}"
         return f"{body}.{_sign(lock.secret, body)}"
 

@@ -1,4 +1,5 @@
-"""Who may talk to the page: host names that are this computer, writes from this page only, strict headers.
+"""Who may talk to the page: host names that are this computer, writes from this page only and of a bounded
+size, strict headers.
 
 A page of the internet, open in the same browser, can point a name of its own at this computer (DNS
 rebinding) or post a form to it; both are refused here. Not here: the
@@ -14,6 +15,9 @@ from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 LOOPBACK_NAMES = frozenset({"localhost", "localhost.localdomain"})
+
+# The longest entry of the journal, each letter written as \uXXXX, is 120 kB; nobody has more to tell.
+MOST_BODY_BYTES = 131_072
 
 HEADERS = {
     "Content-Security-Policy": (
@@ -55,12 +59,43 @@ def is_allowed(authority: str, allowed: Collection[str]) -> bool:
 
 def is_same_origin(headers: Headers) -> bool:
     """Whether a writing request comes from our own page: its Origin is the very host it was sent to."""
-    origin = urlsplit(headers.get("origin", ""))
+    try:
+        origin = urlsplit(headers.get("origin", ""))
+    except ValueError:  # brackets that do not close
+        return False
     return origin.scheme in ("http", "https") and origin.netloc.lower() == headers.get("host", "").lower()
 
 
+async def bounded_body(headers: Headers, receive: Receive) -> bytes | None:
+    """The whole body of a request; None as soon as it is larger than `MOST_BODY_BYTES`, the rest unread."""
+    length = headers.get("content-length", "0")
+    if length.isascii() and length.isdigit() and int(length[:18]) > MOST_BODY_BYTES:
+        return None
+    body = bytearray()
+    while True:
+        message = await receive()
+        body += message.get("body", b"")
+        if len(body) > MOST_BODY_BYTES:
+            return None
+        if message["type"] != "http.request" or not message.get("more_body", False):
+            return bytes(body)
+
+
+def _replayed(body: bytes, receive: Receive) -> Receive:
+    told = False
+
+    async def replay() -> Message:
+        nonlocal told
+        if told:
+            return await receive()
+        told = True
+        return {"type": "http.request", "body": body, "more_body": False}
+
+    return replay
+
+
 class Guard:
-    """The outermost layer: checks the host, then the origin of writes, and adds the headers."""
+    """The outermost layer: checks the host, then origin and size of writes, and adds the headers."""
 
     def __init__(self, app: ASGIApp, allowed_hosts: Collection[str] = ()) -> None:
         self.app = app
@@ -90,4 +125,12 @@ class Guard:
             refusal = "Refused: this did not come from the lugwatch page."
             await PlainTextResponse(refusal, status_code=403)(scope, receive, send_guarded)
             return
+        if scope["method"] not in ("GET", "HEAD"):
+            # a program, unlike a browser, can say any origin: it must not fill the memory either
+            body = await bounded_body(headers, receive)
+            if body is None:
+                refusal = f"Refused: more than {MOST_BODY_BYTES} bytes."
+                await PlainTextResponse(refusal, status_code=413)(scope, receive, send_guarded)
+                return
+            receive = _replayed(body, receive)
         await self.app(scope, receive, send_guarded)

@@ -184,7 +184,9 @@ class Link:
     def open(self) -> None:
         """Start connecting; ends the link at once where nobody is there."""
         settings = self._caller.settings
-        more: dict[str, Any] = {"clean_start": True} if self.protocol == MQTT_5 else {}
+        more: dict[str, Any] = {}
+        if self.protocol == MQTT_5:
+            more = {"clean_start": True, "properties": broker_trust.small_packets()}
         try:
             keepalive = self._pace.keepalive_seconds
             self.client.connect(host=settings.host, port=settings.port, keepalive=keepalive, **more)

@@ -16,6 +16,11 @@ from lugwatch.units import parse_number
 PLAUSIBLE_CELSIUS = (-60.0, 400.0)
 PLAUSIBLE_AMPS = (-5000.0, 5000.0)
 
+# What one channel may bring in the long run, and at once after a pause. Sensors of a boat speak ten times
+# a second at most (common practice, no source); what a hostile or broken one adds must not fill the card.
+READINGS_A_SECOND = 20.0
+READINGS_AT_ONCE = 1000.0
+
 _NON_FINITE_WORDS = {"nan", "inf", "infinity"}
 
 
@@ -79,6 +84,20 @@ class CalibratedKeys(Keys):
 
     def calibration(self) -> Calibration:
         return Calibration(scale=self.scale, offset=(self.offset_kelvin or 0.0) - (self.zero_amps or 0.0))
+
+
+class Allowance:
+    """How much each channel may bring: a bucket of tokens that fills by the clock. Of one thread."""
+
+    def __init__(self) -> None:
+        self._left: dict[str, tuple[float, float]] = {}  # channel -> readings left, and when that was
+
+    def take(self, channel: str, now_seconds: float) -> bool:
+        """Whether one more may come now [monotonic s]; if so it is counted."""
+        left, then = self._left.get(channel, (READINGS_AT_ONCE, now_seconds))
+        left = min(READINGS_AT_ONCE, left + READINGS_A_SECOND * max(0.0, now_seconds - then))
+        self._left[channel] = (left - 1.0 if left >= 1.0 else left, now_seconds)
+        return left >= 1.0
 
 
 def number_from_text(text: str) -> float | Refused:

@@ -11,6 +11,7 @@ import hmac
 import re
 import socket
 import ssl
+import stat
 import struct
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -18,6 +19,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from paho.mqtt import MQTTException
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from lugwatch.config import MqttSettings
 from lugwatch.errors import UserError
@@ -35,6 +38,8 @@ FAR_SIDE_TROUBLE = (
     struct.error,
 )
 NO_TLS = "it does not speak TLS on this port; check port and tls"
+# The largest packet that we want from a broker; a measurement or a word of the crew is far smaller.
+MOST_PACKET_BYTES = 131_072
 FETCH_SECONDS = 5.0  # for a look at a certificate that was refused
 _TLS_PORT = 8883  # IANA, "secure-mqtt"
 # OpenSSL's X509_V_ERR_…, https://docs.openssl.org/3.0/man3/X509_STORE_CTX_get_error/
@@ -63,6 +68,29 @@ def mistakes(settings: MqttSettings) -> list[str]:
         except UserError as error:
             found.append(str(error))
     return list(dict.fromkeys(found))
+
+
+def cautions(settings: MqttSettings) -> list[str]:
+    """What works and should not stay as it is, a line each."""
+    path = settings.password_file
+    try:
+        rights = 0 if path is None else path.stat().st_mode
+    except OSError:  # `mistakes` says so
+        return []
+    if not rights & stat.S_IRWXO:
+        return []
+    return [f"[mqtt] password_file {path}: others may read it (mode {rights & 0o777:o}); chmod o= {path}"]
+
+
+def small_packets() -> Properties:
+    """For CONNECT: nobody at the broker may send us a packet that fills our memory.
+
+    MQTT 5 section 3.1.2.11.4: the broker drops what is larger. Of 3.1.1 there is no such word, and a packet
+    may have 256 MB; the broker's own limit has to do (`message_size_limit` of mosquitto).
+    """
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.MaximumPacketSize = MOST_PACKET_BYTES
+    return properties
 
 
 def read_password(settings: MqttSettings) -> str | None:

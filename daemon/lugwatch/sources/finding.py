@@ -19,6 +19,7 @@ from lugwatch.sources.onewire_decode import normalise_id
 from lugwatch.sources.serial_nmea import DEFAULT_BAUD, Port, open_port
 
 LISTEN_SECONDS = 3.0
+MOST_HEARD = 64  # named values of one line; no node has more, but a broken one may make up names for ever
 SHUNT_ADDRESSES, ADC_ADDRESSES = range(0x40, 0x50), range(0x48, 0x4C)
 _NOBODY = (FaultKind.NO_ANSWER, FaultKind.TIMED_OUT)
 
@@ -102,7 +103,7 @@ def _listen(
     device: str, clock: Clock, stop: threading.Event, opener: Callable[[str, int], Port]
 ) -> list[Transducer]:
     port = opener(device, DEFAULT_BAUD)
-    buffer, heard = LineBuffer(), []
+    buffer, heard = LineBuffer(), dict[Transducer, None]()
     end_seconds = clock.monotonic_seconds() + LISTEN_SECONDS
     try:
         while clock.monotonic_seconds() < end_seconds and not stop.is_set():
@@ -114,10 +115,12 @@ def _listen(
                 groups = transducers(sentence) if isinstance(sentence, Sentence) else sentence
                 if isinstance(groups, Refused):
                     continue
-                heard += [Transducer(device=device, kind=g.kind, name=g.name) for g in groups]
+                for group in groups:
+                    if len(heard) < MOST_HEARD:
+                        heard[Transducer(device=device, kind=group.kind, name=group.name)] = None
     finally:
         port.close()
-    return list(dict.fromkeys(heard))
+    return list(heard)
 
 
 def find_chips(nodes: Sequence[Path], found: Found, opener: Callable[[str], Bus] = SystemBus) -> None:

@@ -22,7 +22,7 @@ from lugwatch.clock import Clock
 from lugwatch.config import MqttSettings
 from lugwatch.model import Fault, FaultKind, Quantity, Reading
 from lugwatch.sources import broker_trust
-from lugwatch.sources.base import AS_SENT, Calibration, Refused, measured
+from lugwatch.sources.base import AS_SENT, READINGS_A_SECOND, Allowance, Calibration, Refused, measured
 from lugwatch.sources.mqtt_payload import LARGEST_BYTES, read_payload
 
 DEFAULT_STALE_SECONDS = 30.0
@@ -32,6 +32,7 @@ _CONNECT_SECONDS = 5.0
 _KEEPALIVE_SECONDS = 15
 _FIRST_DELAY_SECONDS, _LONGEST_DELAY_SECONDS = 0.5, 30.0
 _MOST_WAITING = 1000  # messages of one poll; beyond, the oldest go
+_TOLD_EVERY_SECONDS = 10.0  # that something was dropped
 _PROTOCOL_REFUSED = 0x84  # MQTT 5 table 2-6, "unsupported protocol version"
 _SILENT_ENDS = 3  # so many connections closed without an answer to MQTT 5, and 3.1.1 is tried
 
@@ -86,6 +87,8 @@ class MqttTopics:
         self._protocol = settings.protocol
         self._messages: deque[_Message] = deque(maxlen=_MOST_WAITING)
         self._lost_count = 0
+        self._lost_told_seconds = -_TOLD_EVERY_SECONDS + clock.monotonic_seconds()
+        self._allowance = Allowance()
         self._refusals: list[tuple[str, str]] = []  # topic, reason
         self._asked: dict[int, str] = {}  # message id -> topic of a subscription under way
         self._link = False  # a connection is open, or was asked for
@@ -115,9 +118,12 @@ class MqttTopics:
         events: list[Reading | Fault] = []
         while self._messages:
             events += self._take(self._messages.popleft())
-        if self._lost_count:
+        now_seconds = self._clock.monotonic_seconds()
+        if self._lost_count and now_seconds - self._lost_told_seconds >= _TOLD_EVERY_SECONDS:
+            self._lost_told_seconds = now_seconds
             detail = (
-                f"{self._lost_count} messages came faster than they could be read; the oldest were dropped"
+                f"{self._lost_count} messages were dropped: they came faster than they can be read, or more "
+                f"than {READINGS_A_SECOND:g} a second for a channel"
             )
             events.append(self._fault(None, FaultKind.OVERRUN, detail))
             self._lost_count = 0
@@ -156,8 +162,11 @@ class MqttTopics:
             return
         self._link, self._reached, self._answered, self._end_reason = True, False, False, ""
         try:
+            more: dict[str, Any] = (
+                {"properties": broker_trust.small_packets()} if self._protocol == "5" else {}
+            )
             self._client.connect(
-                host=self._settings.host, port=self._settings.port, keepalive=self._keepalive_seconds
+                host=self._settings.host, port=self._settings.port, keepalive=self._keepalive_seconds, **more
             )
             self._reached = True
         except ssl.SSLError as error:
@@ -239,7 +248,13 @@ class MqttTopics:
     # ---- what it brings ----------------------------------------------------------------------
 
     def _take(self, message: _Message) -> list[Reading | Fault]:
-        return [self._event(c, message) for c in self._channels if c.topic == message.topic]
+        events = []
+        for channel in (c for c in self._channels if c.topic == message.topic):
+            if self._allowance.take(channel.channel, self._clock.monotonic_seconds()):
+                events.append(self._event(channel, message))
+            else:
+                self._lost_count += 1
+        return events
 
     def _event(self, channel: TopicChannel, message: _Message) -> Reading | Fault:
         now_seconds, time = self._clock.monotonic_seconds(), self._clock.time()

@@ -15,12 +15,15 @@ import serial
 
 from lugwatch.clock import Clock
 from lugwatch.model import Fault, FaultKind, Quantity, Reading
-from lugwatch.sources.base import AS_SENT, Calibration, Refused, measured
+from lugwatch.sources.base import AS_SENT, READINGS_A_SECOND, Allowance, Calibration, Refused, measured
 from lugwatch.sources.nmea import LineBuffer, Sentence, parse_sentence, satellite_time, transducers
 
 DEFAULT_BAUD = 115_200  # what micro-controller boards on USB are set to; wired instruments use 4800
 _READ_SECONDS = 0.5  # real seconds that a poll waits for the first byte
 _MOST_BYTES = 8192  # per poll
+# So much at once is a flood: at 115,200 baud a millisecond brings 12 bytes. USB itself has no such bound,
+# and reading for ever as fast as it comes would take the processor from the watch.
+_FLOOD_BYTES, _FLOOD_PAUSE_SECONDS = 2048, 0.05
 _FIRST_DELAY_SECONDS, _LONGEST_DELAY_SECONDS = 0.5, 30.0
 _TOLD_EVERY_SECONDS = 10.0
 # SerialException is an OSError; the terminal's own errors are not, and a closed handle is a TypeError
@@ -93,6 +96,7 @@ class SerialNmea:
         self._next_try_seconds = clock.monotonic_seconds()
         self._disconnected_told = False
         self._noise = _Noise()
+        self._allowance = Allowance()
 
     def close(self) -> None:
         port, self._port = self._port, None
@@ -119,6 +123,8 @@ class SerialNmea:
         for line in self._buffer.feed(data):
             self._take(line, events)
         events += self._due_noise()
+        if len(data) >= _FLOOD_BYTES:
+            self._clock.wait(self._stop, _FLOOD_PAUSE_SECONDS)
         return events
 
     # ---- the line ----------------------------------------------------------------------------
@@ -163,8 +169,13 @@ class SerialNmea:
             return
         for group in groups:
             for channel in self._channels.get((group.kind, group.name), ()):
-                if channel.talker in (None, sentence.talker):
+                if channel.talker not in (None, sentence.talker):
+                    continue
+                if self._allowance.take(channel.channel, self._clock.monotonic_seconds()):
                     events.append(self._event(channel, group.value, sentence))
+                else:
+                    detail = f"{channel.transducer} comes more than {READINGS_A_SECOND:g} times a second"
+                    self._noise.add(Refused(kind=FaultKind.OVERRUN, detail=detail))
 
     def _event(self, channel: SerialChannel, raw: float | Refused, sentence: Sentence) -> Reading | Fault:
         value = raw
@@ -214,7 +225,8 @@ class _Noise:
                 continue
             self._told_seconds[kind] = now_seconds
             del self._waiting[kind]
-            lines = "1 line dropped" if count == 1 else f"{count} lines dropped"
+            what = "reading" if kind is FaultKind.OVERRUN else "line"
+            lines = f"1 {what} dropped" if count == 1 else f"{count} {what}s dropped"
             told.append(Refused(kind=kind, detail=f"{lines}; the last: {detail}"))
         return told
 
