@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lugwatch import thermal
-from lugwatch.tolerable_current import settling_amps, tolerable
+from lugwatch.tolerable_current import coefficient_of, settling_amps, tolerable
 
 B = 30.0 / 95.0**2  # K/A²: 30 K at 95 A
 
@@ -74,17 +74,22 @@ def test_what_cannot_be_told_is_not_told() -> None:
         settling_amps(90.0, 30.0, 0.0)
 
 
-def test_neighbours_that_carry_more_as_well_lower_the_lower_end() -> None:
-    """At 95 A neighbours bring 8 K, at twice the heat 16; the closed form says where that ends."""
-    alone = tolerable(
-        limit_celsius=90.0, surroundings_celsius=38.0, rise_coefficient=B, rise_coefficient_sd=0.0
-    )
-    together = tolerable(
-        limit_celsius=90.0, surroundings_celsius=38.0, rise_coefficient=B, rise_coefficient_sd=0.0,
-        air_celsius=30.0, amps=95.0,
-    )  # fmt: skip
+def test_what_comes_back_from_its_neighbours_lowers_the_lower_end() -> None:
+    """A joint that may settle at 95 °C under 100 A, its neighbours warmed by it, by the closed form."""
+    known = {"limit_celsius": 90.0, "surroundings_celsius": 38.0, "rise_coefficient": B}
+    alone = tolerable(**known, rise_coefficient_sd=0.0)
+    together = tolerable(**known, rise_coefficient_sd=0.0, hottest_at=(100.0, 95.0))
     assert alone is not None and together is not None
     assert together.amps == alone.amps == together.high_amps
-    warm = 1.0 + 0.00393 * 70.0
-    assert together.low_amps == pytest.approx(math.sqrt(60.0 / ((30.0 + 8.0) / 95.0**2 * warm)))
+    most = (95.0 - 38.0) / (100.0**2 * (1.0 + 0.00393 * 75.0))
+    assert together.low_amps == pytest.approx(math.sqrt(52.0 / (most * (1.0 + 0.00393 * 70.0))))
     assert together.low_amps < alone.low_amps
+    # one that a model puts below its own deviations changes nothing
+    assert tolerable(**known, rise_coefficient_sd=0.0, hottest_at=(100.0, 60.0)) == alone
+
+
+@given(b=st.floats(1e-4, 5e-3), air=st.floats(-10.0, 50.0), amps=st.floats(5.0, 180.0))
+def test_a_coefficient_is_found_again_from_where_it_settles(b: float, air: float, amps: float) -> None:
+    settled, runaway = thermal.settling_celsius(np.array(air), np.array(b), np.array(amps**2))
+    assert not runaway
+    assert coefficient_of(float(settled), air, amps) == pytest.approx(b, rel=1e-6)

@@ -44,30 +44,41 @@ def settling_amps(
     return math.sqrt(max(0.0, limit_celsius - surroundings_celsius) / (rise_coefficient * warm))
 
 
+def coefficient_of(
+    settles_celsius: float,
+    surroundings_celsius: float,
+    amps: float,
+    alpha_per_kelvin: float = COPPER_ALPHA_PER_KELVIN,
+) -> float:
+    """The rise coefficient [K/A²] of a joint that settles at `settles_celsius` under `amps`: the same balance."""
+    warm = 1.0 + alpha_per_kelvin * (settles_celsius - REFERENCE_CELSIUS)
+    return (settles_celsius - surroundings_celsius) / (amps**2 * warm)
+
+
 def tolerable(
     *,
     limit_celsius: float,
     surroundings_celsius: float,
     rise_coefficient: float,
     rise_coefficient_sd: float,
-    air_celsius: float | None = None,
-    amps: float | None = None,
+    hottest_at: tuple[float, float] | None = None,
 ) -> Tolerable | None:
     """The current [A] that a joint settles at its limit from, with two deviations of its coefficient.
 
-    surroundings_celsius [°C]: air, and what neighbours and bodies bring, as they are now; the figure and its
-    upper end hold them there. air_celsius [°C] and amps [A] of now, for a joint on a metal with others:
-    what it is warmed beyond its air is then taken to grow with the current squared, as it does if all of
-    that metal carries more, and the lower end allows for that. None where the coefficient is not above zero.
+    surroundings_celsius [°C]: air, and what neighbours and bodies bring, held as they are now. hottest_at:
+    for a joint on a metal with others, a current [A] and the most [°C] that it may settle at under it, by
+    a model in which it warms its neighbours and they warm it back; the lower end allows for that.
+    None where the coefficient is not above zero.
     """
     if not rise_coefficient > 0.0:
         return None
     spread = DEVIATIONS * rise_coefficient_sd
     least, most = rise_coefficient - spread, rise_coefficient + spread
-    figure = settling_amps(limit_celsius, surroundings_celsius, rise_coefficient)
-    low = settling_amps(limit_celsius, surroundings_celsius, most)
-    if air_celsius is not None and amps:
-        brought_kelvin = max(0.0, surroundings_celsius - air_celsius)
-        low = min(low, settling_amps(limit_celsius, air_celsius, most + brought_kelvin / amps**2))
-    high = settling_amps(limit_celsius, surroundings_celsius, least) if least > 0.0 else None
-    return Tolerable(amps=figure, low_amps=low, high_amps=high)
+    if hottest_at is not None:
+        amps, celsius = hottest_at
+        most = max(most, coefficient_of(celsius, surroundings_celsius, amps))
+    return Tolerable(
+        amps=settling_amps(limit_celsius, surroundings_celsius, rise_coefficient),
+        low_amps=settling_amps(limit_celsius, surroundings_celsius, most),
+        high_amps=settling_amps(limit_celsius, surroundings_celsius, least) if least > 0.0 else None,
+    )

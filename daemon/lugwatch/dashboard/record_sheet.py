@@ -30,7 +30,7 @@ class Sheets:
     """Makes sheets of one database, with the templates and the style of the built page."""
 
     look: Look
-    templates: jinja2.Environment
+    environment: jinja2.Environment
     style: str
 
     @classmethod
@@ -39,7 +39,7 @@ class Sheets:
         templates.stamp(built)
         style = (built / "record.css").read_text(encoding="utf-8").strip()
         assert _ENDS_STYLE not in style
-        return cls(look=look, templates=templates.environment(built, language), style=style)
+        return cls(look=look, environment=templates.environment(built, language), style=style)
 
     def joint(self, joint: str) -> str | None:
         """The sheet of a joint; None if there is no such joint. Raises UserError for an unreadable file."""
@@ -71,7 +71,7 @@ class Sheets:
         )
 
     def _made(self, name: str, record: JsonObject) -> str:
-        made = self.templates.get_template(f"{name}.html").render(
+        made = self.environment.get_template(f"{name}.html").render(
             x=record,
             # ours, not the reader's: it holds no markup
             style=Markup(self.style),

@@ -18,11 +18,9 @@ from lugwatch.json_shapes import JsonObject, estimate_object, journal_entry_obje
 from lugwatch.model import Alert, AlertState, Boat, Creep, Estimate, Joint, JointBaseline, Part, Quantity
 from lugwatch.proving import ProofTest
 from lugwatch.store.queries import History
-from lugwatch.tolerable_current import tolerable
+from lugwatch.tolerable_current import DEVIATIONS, tolerable
 from lugwatch.units import format_micro_ohms, format_time
 
-# a reading of the air this far from an estimate is of other air
-SAME_MOMENT_MS = 600_000
 # behind the newest reading by so much, a channel has none
 SILENT_MS = 600_000
 
@@ -84,7 +82,7 @@ def _figures(known: _Known, joint: Joint) -> JsonObject:
         "resistance": None
         if estimate is None or estimate.resistance_ohms is None
         else format_micro_ohms(estimate.resistance_ohms, estimate.resistance_sd_ohms),
-        "tolerable": tolerable_object(estimate, joint, _air(known, joint, estimate)),
+        "tolerable": tolerable_object(estimate, joint),
         "channels": {
             role: {"name": channels[c].name, "source": channels[c].source}
             for role, c in used.items()
@@ -93,40 +91,29 @@ def _figures(known: _Known, joint: Joint) -> JsonObject:
     }
 
 
-def _air(known: _Known, joint: Joint, estimate: Estimate | None) -> float | None:
-    time, celsius = known.latest.get(joint.air or "", (None, None))
-    if time is None or estimate is None or abs(estimate.time - time) > SAME_MOMENT_MS:
-        return None
-    return celsius
-
-
-def tolerable_object(estimate: Estimate | None, joint: Joint, air_celsius: float | None) -> JsonObject:
+def tolerable_object(estimate: Estimate | None, joint: Joint) -> JsonObject:
     """The current that a joint settles at its limit from, what it rests on, or why it is not known.
 
     `why` is "never_judged", "no_surroundings" or "no_rise"; the estimate's own reason stands beside it.
     """
     found: JsonObject = {"amps": None, "low_amps": None, "high_amps": None, "beyond_rated": False}
     found |= {"limit_celsius": joint.limit_celsius, "surroundings_celsius": None, "rise_at_100": None}
-    found |= {"rise_sd_at_100": None, "neighbours": bool(joint.neighbours), "allowed_for": False}
+    found |= {"rise_sd_at_100": None, "neighbours": bool(joint.neighbours)}
     if estimate is None:
         return {**found, "why": "never_judged", "reason": None}
     if estimate.reference_celsius is None:
         return {**found, "why": "no_surroundings", "reason": estimate.reason}
     told = None
     if estimate.rise_coefficient is not None and estimate.rise_coefficient_sd is not None:
-        # on a metal with others the lower end allows for their carrying more too
-        together = bool(joint.neighbours) and air_celsius is not None and bool(estimate.current_amps)
         told = tolerable(
             limit_celsius=joint.limit_celsius,
             surroundings_celsius=estimate.reference_celsius,
             rise_coefficient=estimate.rise_coefficient,
             rise_coefficient_sd=estimate.rise_coefficient_sd,
-            air_celsius=air_celsius if together else None,
-            amps=estimate.current_amps if together else None,
+            hottest_at=_hottest_at_rated(estimate, joint),
         )
-        found["allowed_for"] = together
     if told is None or estimate.rise_coefficient is None or estimate.rise_coefficient_sd is None:
-        return {**found, "allowed_for": False, "why": "no_rise", "reason": estimate.reason}
+        return {**found, "why": "no_rise", "reason": estimate.reason}
     return {
         **found,
         "amps": told.amps,
@@ -139,6 +126,14 @@ def tolerable_object(estimate: Estimate | None, joint: Joint, air_celsius: float
         "why": None,
         "reason": None,
     }
+
+
+def _hottest_at_rated(estimate: Estimate, joint: Joint) -> tuple[float, float] | None:
+    """Its rated current, and the most that it may settle at there with its neighbours; None without any."""
+    settles, sd = estimate.settles_at_rated_celsius, estimate.settles_at_rated_sd_kelvin
+    if not joint.neighbours or joint.rated_amps is None or settles is None or sd is None:
+        return None
+    return joint.rated_amps, settles + DEVIATIONS * sd
 
 
 def _baseline(baseline: JointBaseline) -> JsonObject:
@@ -221,18 +216,18 @@ def _worst_first(alert: Alert) -> tuple[int, int]:
 
 
 def _unknown_joints(known: _Known, proved: set[str]) -> list[tuple[str, str, str]]:
-    """(what, why, joint): what a sheet leaves empty, and why. Both are keys of words, or words of the watch."""
+    """(what, why, joint): what a sheet leaves empty, and why: keys of words, or words of the watch."""
     found: list[tuple[str, str, str]] = []
     for joint in known.boat.joints:
         estimate = known.estimates.get(joint.joint)
         if estimate is None:
             found.append(("everything", "never_judged", joint.joint))
             continue
-        reason = estimate.reason or "no_reason"
+        carries = tolerable_object(estimate, joint)
         figures = (
-            ("temperature", estimate.probe_celsius, reason),
-            ("tolerable", estimate.rise_coefficient and estimate.reference_celsius, reason),
-            ("baseline", known.baselines.get(joint.joint), reason),
+            ("temperature", estimate.probe_celsius, estimate.reason or "no_reason"),
+            ("tolerable", carries["amps"], str(carries["reason"] or carries["why"])),
+            ("baseline", known.baselines.get(joint.joint), "no_baseline"),
             ("resistance", estimate.resistance_ohms, "no_ohms"),
             ("rated", joint.rated_amps, "not_told"),
             ("cable", joint.cable_mm2 or None, "not_told"),
