@@ -1,4 +1,4 @@
-"""A history that was lived: two simulated days of one boat, replayed by the real command, with a proof and a journal.
+"""A history that was lived: two simulated days of one boat, replayed by the real command; a proof, a journal.
 
 At anchor the inverter is loaded for a proof test of its stud; next day the boat motors for an hour and a
 half, and the alternator's stud goes bad on the way (the demo's story).

@@ -50,7 +50,7 @@ def coefficient_of(
     amps: float,
     alpha_per_kelvin: float = COPPER_ALPHA_PER_KELVIN,
 ) -> float:
-    """The rise coefficient [K/A²] of a joint that settles at `settles_celsius` under `amps`: the same balance."""
+    """The rise coefficient [K/A²] of a joint that settles at `settles_celsius` under `amps`."""
     warm = 1.0 + alpha_per_kelvin * (settles_celsius - REFERENCE_CELSIUS)
     return (settles_celsius - surroundings_celsius) / (amps**2 * warm)
 
