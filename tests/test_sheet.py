@@ -192,6 +192,12 @@ def test_a_file_is_written_whole_and_named_after_what_it_is_of(
     lived_history.done("sheet", "boat", "--db", lived, "-o", tmp_path / "b.htm")
     assert sorted(p.name for p in tmp_path.iterdir()) == ["b.htm", "sheet-joint-bar_inverter.html"]
     Sheet((tmp_path / "b.htm").read_text(encoding="utf-8"))
+    for what, words in ((PROVED, ("joint", PROVED)), ("2", ("passage", "2"))):
+        lived_history.done("report", what, "--db", lived, "--out", tmp_path / "r.html")
+        told = Sheet((tmp_path / "r.html").read_text(encoding="utf-8"))
+        assert told.headings == sheet(*words, "--db", lived).headings
+    assert "no joint 'x'" in str(run("report", "x", "--db", lived).exception)
+    assert "no passage '9'" in str(run("report", "9", "--db", lived).exception)
 
 
 def refused(*words: str | Path) -> Result:

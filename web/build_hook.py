@@ -30,7 +30,8 @@ SOURCE_FOLDERS = ("scripts", "style", "templates", "texts")
 MARKS = ("mark.svg", "mark-alert.svg")
 ICON_PIXELS = (192, 512)
 BUILT = (
-    *("page.js", "charts.js", "look.js", "page.css", "record.css", *MARKS, "templates/now.html", "texts/en.json"),
+    *("page.js", "charts.js", "look.js", "page.css", *MARKS, "templates/now.html", "texts/en.json"),
+    "record.css",
     *(f"mark-{pixels}.png" for pixels in ICON_PIXELS),
 )
 STAMP = "stamp.txt"

@@ -53,6 +53,7 @@ RUNNING = (demo, init, probes, check, try_alerts, watch, web, replay)
 for module in (*RUNNING, *REPORTS, prove, journal, export, sheet, backup, salvage, stack, divider):
     commands.add_command(module.command)
 commands.add_command(passphrase.command)
+commands.add_command(sheet.report)
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -35,17 +35,27 @@ def command() -> None:
     """
 
 
+@click.command("report")
+@click.argument("what")
+@db_option
+@_out
+def report(what: str, database: Path, out: Path | None) -> None:
+    """The sheet of WHAT, a joint or the number of a passage; `lugwatch sheet` in short."""
+    with History.open(database) as history:
+        is_joint = any(j.joint == what for j in history.boat().joints)
+    if is_joint or not what.isdigit():
+        _joint(what, database, out)
+    else:
+        _passage(what, database, out)
+
+
 @command.command("joint")
 @click.argument("joint")
 @db_option
 @_out
 def joint_sheet(joint: str, database: Path, out: Path | None) -> None:
     """JOINT: what it is, its baseline, how it stands, its passages, alerts, journal and proof tests."""
-    with History.open(database) as history:
-        known = [j.joint for j in history.boat().joints]
-    if joint not in known:
-        raise UserError(f"there is no joint {joint!r} in {database}; there are {', '.join(known) or 'none'}")
-    _write(_sheets(database).joint(joint), database, out, f"sheet-joint-{joint}")
+    _joint(joint, database, out)
 
 
 @command.command("passage")
@@ -54,6 +64,18 @@ def joint_sheet(joint: str, database: Path, out: Path | None) -> None:
 @_out
 def passage_sheet(passage: str, database: Path, out: Path | None) -> None:
     """PASSAGE, by its number: what ran, how hot each joint got, what moved, alerts and journal."""
+    _passage(passage, database, out)
+
+
+def _joint(joint: str, database: Path, out: Path | None) -> None:
+    with History.open(database) as history:
+        known = [j.joint for j in history.boat().joints]
+    if joint not in known:
+        raise UserError(f"there is no joint {joint!r} in {database}; there are {', '.join(known) or 'none'}")
+    _write(_sheets(database).joint(joint), database, out, f"sheet-joint-{joint}")
+
+
+def _passage(passage: str, database: Path, out: Path | None) -> None:
     with History.open(database) as history:
         known = [p.passage_id for p in history.passages()]
     if not re.fullmatch(r"[0-9]{1,12}", passage) or int(passage) not in known:
