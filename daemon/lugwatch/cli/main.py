@@ -27,6 +27,7 @@ from lugwatch.cli import (
     replay,
     salvage,
     shapes,
+    sheet,
     stack,
     try_alerts,
     watch,
@@ -49,9 +50,10 @@ def commands() -> None:
 
 REPORTS = (joints, alerts, passages, creep, shapes, proofs)
 RUNNING = (demo, init, probes, check, try_alerts, watch, web, replay)
-for module in (*RUNNING, *REPORTS, prove, journal, export, backup, salvage, stack, divider):
+for module in (*RUNNING, *REPORTS, prove, journal, export, sheet, backup, salvage, stack, divider):
     commands.add_command(module.command)
 commands.add_command(passphrase.command)
+commands.add_command(sheet.report)
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -9,24 +9,21 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import jinja2
 from fastapi import FastAPI, HTTPException
 from fastapi.staticfiles import StaticFiles
 from starlette.middleware.gzip import GZipMiddleware
 
 from lugwatch import __version__
 from lugwatch.clock import Clock
-from lugwatch.dashboard import answers, pages
+from lugwatch.dashboard import answers, pages, templates
 from lugwatch.dashboard.doors import Doors
 from lugwatch.dashboard.gate import Gate
 from lugwatch.dashboard.guard import Guard
 from lugwatch.dashboard.look import Look
+from lugwatch.dashboard.record_sheet import Sheets
 from lugwatch.dashboard.surroundings import Surroundings
-from lugwatch.dashboard.texts import Texts
-from lugwatch.errors import OperationFailed
+from lugwatch.dashboard.templates import BUILT
 from lugwatch.model import Part, Watching
-
-BUILT = Path(__file__).parent / "built"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,11 +56,7 @@ def create_app(
     was never built.
     """
     settings = settings or Settings()
-    stamp = built / "stamp.txt"
-    if not stamp.is_file():
-        raise OperationFailed(
-            "the page is not built; install lugwatch with pip, or run `python web/build_hook.py`"
-        )
+    stamp = templates.stamp(built)
     look = Look(
         database=database,
         clock=clock,
@@ -93,13 +86,14 @@ def create_app(
     app.add_middleware(Guard, allowed_hosts=tuple(settings.allowed_hosts))
     app.mount("/built", _Assets(directory=built), name="built")
     maker = pages.Maker(
-        templates=_templates(built, Texts.read(built / "texts", settings.language)),
-        stamp=stamp.read_text(encoding="ascii")[:12],
+        templates=templates.environment(built, settings.language),
+        stamp=stamp,
         look=look,
         doors=doors,
         surroundings=surroundings,
     )
     pages.add_pages(app, maker)
+    pages.add_sheets(app, Sheets.of(look, built, settings.language))
     answers.add_answers(app, look, surroundings)
     answers.add_deeds(app, look)
     answers.add_doors(app, doors)
@@ -120,15 +114,3 @@ class _Assets(StaticFiles):
         if not path.endswith((".js", ".css", ".svg", ".png")):
             raise HTTPException(404)
         return await super().get_response(path, scope)
-
-
-def _templates(built: Path, texts: Texts) -> jinja2.Environment:
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(built / "templates"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.globals |= {"t": texts, "word": texts.word}
-    return environment

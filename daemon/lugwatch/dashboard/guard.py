@@ -111,7 +111,8 @@ class Guard:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
-                    headers[name] = value
+                    # a sheet brings a policy of its own, for the style inside it
+                    headers.setdefault(name, value)
                 if "cache-control" not in headers:
                     headers["Cache-Control"] = "no-store"
             await send(message)

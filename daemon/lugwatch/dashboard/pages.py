@@ -16,6 +16,7 @@ from lugwatch import __version__
 from lugwatch.dashboard.doors import Doors
 from lugwatch.dashboard.gate import is_proxied, session_cookie
 from lugwatch.dashboard.look import Look
+from lugwatch.dashboard.record_sheet import Sheets
 from lugwatch.dashboard.surroundings import Surroundings
 from lugwatch.errors import OperationFailed, UserError
 from lugwatch.json_shapes import dump
@@ -145,6 +146,27 @@ def _add_past(app: FastAPI, maker: Maker) -> None:
         return maker.page(
             request, "journal", entries=look.journal(), names=look.joint_names(), kinds=list(JournalKind)
         )
+
+
+def add_sheets(app: FastAPI, sheets: Sheets) -> None:
+    """Sheets to print or keep, as `lugwatch sheet` writes them: no part of the page, nothing to press."""
+
+    def told(sheet: str | None) -> HTMLResponse:
+        if sheet is None:
+            raise HTTPException(404)
+        return HTMLResponse(sheet, headers={"Content-Security-Policy": sheets.policy()})
+
+    @app.get("/joints/{joint}/sheet", include_in_schema=False)
+    def joint_sheet(joint: str) -> HTMLResponse:
+        return told(sheets.joint(joint))
+
+    @app.get("/passages/{passage_id}/sheet", include_in_schema=False)
+    def passage_sheet(passage_id: int) -> HTMLResponse:
+        return told(sheets.passage(passage_id))
+
+    @app.get("/sheet", include_in_schema=False)
+    def boat_sheet() -> HTMLResponse:
+        return told(sheets.boat())
 
 
 def _add_own(app: FastAPI, maker: Maker) -> None:
