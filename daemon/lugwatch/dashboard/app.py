@@ -21,6 +21,7 @@ from lugwatch.dashboard.doors import Doors
 from lugwatch.dashboard.gate import Gate
 from lugwatch.dashboard.guard import Guard
 from lugwatch.dashboard.look import Look
+from lugwatch.dashboard.passage_deeds import add_passage_deeds
 from lugwatch.dashboard.surroundings import Surroundings
 from lugwatch.dashboard.texts import Texts
 from lugwatch.errors import OperationFailed
@@ -102,6 +103,7 @@ def create_app(
     pages.add_pages(app, maker)
     answers.add_answers(app, look, surroundings)
     answers.add_deeds(app, look)
+    add_passage_deeds(app, look)
     answers.add_doors(app, doors)
     answers.add_stream(app, look, stopping)
     return app
