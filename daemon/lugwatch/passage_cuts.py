@@ -2,9 +2,9 @@
 
 Found passages are never changed. A decision names one, notes something of it, splits it at a time, merges it
 with its neighbour or undoes an earlier decision; the passages that stand are what is left when all that are
-not undone have been applied. Not here: where decisions are kept (`store.passage_decisions`), figures of a part
-from its readings (`store.passage_parts`), and what the watch makes of passages: creep and learning go by what
-was found, so that no name and no cut changes what is alerted. May import: model, errors, units.
+not undone have been applied. Not here: where decisions are kept (`store.passage_decisions`), figures of a
+part from its readings (`store.passage_parts`), and what the watch makes of passages: creep and learning go
+by what was found, so that no name and no cut changes what is alerted. May import: model, errors, units.
 """
 
 import math

@@ -12,8 +12,13 @@ from lugwatch.dashboard import joint_view, passage_view, views
 from lugwatch.dashboard.circuit import circuit, circuit_object
 from lugwatch.dashboard.reading import is_absent, read_batch, read_moment
 from lugwatch.errors import UserError
-from lugwatch.json_shapes import JsonObject, alert_change_object, journal_entry_object
-from lugwatch.json_shapes import passage_decision_object, passage_object
+from lugwatch.json_shapes import (
+    JsonObject,
+    alert_change_object,
+    journal_entry_object,
+    passage_decision_object,
+    passage_object,
+)
 from lugwatch.model import AlertState, Boat, Part, Passage, Quantity, Watching
 from lugwatch.passage_cuts import stand
 from lugwatch.store.beside import where_now

@@ -188,13 +188,14 @@ def _joints(
 
 
 def _rises(fetch: Fetch, joint_id: int, first: int, last: int) -> list[tuple[float, float]]:
+    # an estimate tells of what came before it, so one of the very beginning is not of this part
     tables = ("estimate_kept", "estimate") if runs.places(fetch).packed else ("estimate",)
     return [
         (float(row[0]), float(row[1]))
         for table in tables
         for row in fetch(
             f"SELECT rise_coefficient, rise_coefficient_sd FROM {table} WHERE joint_id = ?"
-            " AND time BETWEEN ? AND ? AND rise_coefficient IS NOT NULL AND rise_coefficient_sd IS NOT NULL",
+            " AND time > ? AND time <= ? AND rise_coefficient IS NOT NULL AND rise_coefficient_sd IS NOT NULL",
             joint_id,
             first,
             last,
