@@ -34,6 +34,11 @@ def test_a_passage_is_named_split_merged_and_all_of_it_undone(
     def press(selector: str) -> None:
         ask(browser, "document.querySelector(arguments[0]).click()", selector)
 
+    def in_auckland(time: int) -> str:
+        as_there = """return new Intl.DateTimeFormat('sv-SE', {timeZone: 'Pacific/Auckland', dateStyle: 'short',
+            timeStyle: 'medium'}).format(new Date(arguments[0])).replace(' ', 'T')"""
+        return str(ask(browser, as_there, time))
+
     with History.open(tmp_path / "lugwatch.db") as history:
         before = history.passages()
     browser.get(served.url + "passages/1")
@@ -42,19 +47,16 @@ def test_a_passage_is_named_split_merged_and_all_of_it_undone(
     name.send_keys("To Corfu <b>")
     press("form[data-hand=name] button")
     until(lambda: "To Corfu <b>," in text(browser, "h1"))
+    half = ask(browser, "return document.querySelector('[name=at]').value")
+    assert before[0].end_time is not None
+    assert half == in_auckland((before[0].start_time + before[0].end_time) // 2), "a date need not be typed"
     # outside of the passage: one line, and nothing is changed
     ask(browser, "document.querySelector('[name=at]').value = '2020-01-01T12:00:00'")
     press("form[data-hand=split] button")
     until(lambda: "is not within passage 1" in text(browser, "#hand-note"))
     complaints(browser)  # the refusal is in the browser's log
     cut = before[0].start_time // 1000 * 1000 + 10 * MINUTE
-    typed = ask(
-        browser,
-        """return new Intl.DateTimeFormat('sv-SE', {timeZone: 'Pacific/Auckland', dateStyle: 'short',
-        timeStyle: 'medium'}).format(new Date(arguments[0])).replace(' ', 'T')""",
-        cut,
-    )
-    ask(browser, "document.querySelector('[name=at]').value = arguments[0]", typed)
+    ask(browser, "document.querySelector('[name=at]').value = arguments[0]", in_auckland(cut))
     press("form[data-hand=split] button")
     until(lambda: "A part of a passage" in text(browser, "main"))
     with History.open(tmp_path / "lugwatch.db") as history:

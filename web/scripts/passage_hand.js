@@ -2,9 +2,12 @@
 import { byId, say } from "./dom.js";
 import { tell } from "./talk.js";
 import { t } from "./texts.js";
-import { momentOf } from "./words.js";
+import { fieldOf, momentOf } from "./words.js";
 
-async function send(path, body, note, controls, goTo) {
+async function send(path, body, pressed, controls, goTo) {
+  const note = byId("hand-note");
+  pressed.after(note); // where the thumb is, not above the screen
+  say(note, "");
   for (const c of controls) c.disabled = true;
   try {
     const done = await tell(path, body);
@@ -26,22 +29,24 @@ const BODY = {
 };
 
 export function startPassageHand() {
-  const note = byId("hand-note");
-  if (!note) return;
+  if (!byId("hand-note")) return;
   const controls = document.querySelectorAll("#by-hand button");
   for (const form of document.querySelectorAll("form[data-hand]")) {
     form.addEventListener("submit", (event) => {
       event.preventDefault();
       const deed = form.dataset.hand;
-      send(`/api/passages/${form.dataset.passage}/${deed}`, BODY[deed](form), note, controls);
+      send(`/api/passages/${form.dataset.passage}/${deed}`, BODY[deed](form), form.querySelector("button"), controls);
     });
   }
+  const at = document.querySelector("form[data-hand=split] [name=at]");
+  // from somewhere within it: the date need not be typed
+  if (at) at.value = fieldOf((Date.parse(at.dataset.from) + Date.parse(at.dataset.to)) / 2);
   for (const button of document.querySelectorAll("button[data-merge]")) {
     const { passage, merge } = button.dataset;
-    button.addEventListener("click", () => send(`/api/passages/${passage}/merge`, { other_id: Number(merge) }, note, controls, (done) => `/passages/${done.passage_id}`));
+    button.addEventListener("click", () => send(`/api/passages/${passage}/merge`, { other_id: Number(merge) }, button, controls, (done) => `/passages/${done.passage_id}`));
   }
   for (const button of document.querySelectorAll("button[data-undo]")) {
     // the part that is shown may be gone with it
-    button.addEventListener("click", () => send(`/api/passage_decisions/${button.dataset.undo}/undo`, null, note, controls, () => "/passages"));
+    button.addEventListener("click", () => send(`/api/passage_decisions/${button.dataset.undo}/undo`, null, button, controls, () => "/passages"));
   }
 }
