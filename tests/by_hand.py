@@ -14,7 +14,7 @@ def write_two_passages(database: Path, clock: Clock) -> Store:
     """Passage 1, 25 minutes, until 35 minutes ago; passage 2, from 25 minutes to 2 minutes ago.
 
     Between them the logger was off. Estimates each half minute; the alternator's stud heats twice as much in
-    the last ten minutes. The open store.
+    the last ten minutes, which is what passage 2 tells of it, as passages do. The open store.
     """
     store = write_invented_history(database, clock)
     now = clock.time()
@@ -24,6 +24,14 @@ def write_two_passages(database: Path, clock: Clock) -> Store:
         ),
         replace(invented_passage(now, passage_id=2), start_time=now - 25 * MINUTE, end_time=now - 2 * MINUTE),
     ]
+    bar = passages[1].joints["bar_alternator"]
+    assert bar.rise_coefficient is not None and bar.rise_coefficient_sd is not None
+    twice = replace(
+        bar,
+        rise_coefficient=2.0 * bar.rise_coefficient,
+        rise_coefficient_sd=2.0 * bar.rise_coefficient_sd,
+    )
+    passages[1] = replace(passages[1], joints={**passages[1].joints, "bar_alternator": twice})
     estimates = []
     for half_minutes in range(120, 4, -1):
         if 50 < half_minutes < 70:

@@ -21,6 +21,7 @@ from lugwatch.passage_cuts import (
     joined_joints,
     last_applied,
     one_line,
+    part_rise,
     stand,
     together,
 )
@@ -152,6 +153,24 @@ def test_rises_together_are_no_surer_than_one_and_unsure_where_they_differ() -> 
     assert together([(1.0, 0.1), (2.0, 0.1)]) == pytest.approx((1.5, (0.01 + 0.25) ** 0.5))
     assert together([(1.0, 0.1), (2.0, 0.2)]) == pytest.approx((1.2, (0.8 * 0.05 + 0.2 * 0.68) ** 0.5))
     assert together([]) is None and together([(1.0, 0.0)]) is None
+
+
+def test_a_parts_rise_is_that_of_the_whole_by_what_was_estimated_meanwhile() -> None:
+    # estimates that err alike, here by half, leave no trace; the whole tells its end
+    assert part_rise((2.0, 0.1), [1.0] * 9, [1.0] * 4) == pytest.approx((2.0, 0.1))
+    doubled = [1.0] * 6 + [2.0] * 3
+    assert part_rise((4.0, 0.2), doubled, doubled[:6]) == pytest.approx((2.0, 0.1))
+    assert part_rise((4.0, 0.2), doubled, doubled[6:]) == pytest.approx((4.0, 0.2))
+    # a part in which it changed is as unsure: mean 1.5, deviation 0.5 (by hand)
+    value, sd = part_rise((4.0, 0.2), doubled, [1.0, 2.0]) or (0.0, 0.0)
+    assert (value, sd) == pytest.approx((3.0, 3.0 * (0.05**2 + (0.5 / 1.5) ** 2) ** 0.5))
+    for found, whole, part in (
+        ((2.0, 0.1), [1.0] * 5, [1.0]),
+        ((2.0, 0.1), [1.0] * 9, []),
+        ((0.0, 0.1), [1.0] * 9, [1.0]),
+        ((2.0, 0.1), [-1.0] * 9, [1.0]),
+    ):
+        assert part_rise(found, whole, part) is None
 
 
 def test_joints_and_currents_of_several_parts() -> None:

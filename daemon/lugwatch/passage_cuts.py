@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from statistics import pstdev
 
 from lugwatch.errors import UserError
 from lugwatch.model import CurrentPassage, JointPassage
@@ -18,6 +19,8 @@ from lugwatch.units import format_time
 
 # The later part of passage 3, split by decision 4, is passage 4000003: never given twice, and 3 can be seen.
 PART_NUMBERS = 1_000_000
+# fewer estimates, each of half a minute, tell no end of a passage from the rest
+FEWEST_ESTIMATES = 6
 LONGEST_NAME = 80
 LONGEST_NOTE = 2000
 
@@ -163,6 +166,27 @@ def together(figures: Sequence[tuple[float, float]]) -> tuple[float, float] | No
         w * (sd**2 + (value - mean) ** 2) for w, (value, sd) in zip(weights, known, strict=True)
     )
     return mean, math.sqrt(spread / whole)
+
+
+def part_rise(
+    found: tuple[float, float], whole: Sequence[float], part: Sequence[float]
+) -> tuple[float, float] | None:
+    """Rise and deviation of a part, from those of the found passage and what was estimated meanwhile.
+
+    found: (value, sd), which tell a joint as it is at the passage's end (`passage_rise`); whole, part: estimates
+    of the found passage in the order of time, and those within the part. Estimates follow and may err alike by
+    more than passages scatter, so only how they stand to each other is taken: the part's mean against that
+    of the last third. How each wanders is in the deviation. None: too few, or nothing to compare with.
+    """
+    last = list(whole[-max(1, len(whole) // 3) :])
+    if len(whole) < FEWEST_ESTIMATES or not part or found[0] <= 0.0:
+        return None
+    mean, end = math.fsum(part) / len(part), math.fsum(last) / len(last)
+    if mean <= 0.0 or end <= 0.0:
+        return None
+    value = found[0] * mean / end
+    relative = math.hypot(found[1] / found[0], pstdev(part, mean) / mean, pstdev(last, end) / end)
+    return value, value * relative
 
 
 def joined_joints(parts: Sequence[Mapping[str, JointPassage]]) -> dict[str, JointPassage]:

@@ -35,8 +35,8 @@ def test_a_passage_is_named_split_merged_and_all_of_it_undone(
         ask(browser, "document.querySelector(arguments[0]).click()", selector)
 
     def in_auckland(time: int) -> str:
-        as_there = """return new Intl.DateTimeFormat('sv-SE', {timeZone: 'Pacific/Auckland', dateStyle: 'short',
-            timeStyle: 'medium'}).format(new Date(arguments[0])).replace(' ', 'T')"""
+        as_there = """return new Intl.DateTimeFormat('sv-SE', {timeZone: 'Pacific/Auckland',
+            dateStyle: 'short', timeStyle: 'medium'}).format(new Date(arguments[0])).replace(' ', 'T')"""
         return str(ask(browser, as_there, time))
 
     with History.open(tmp_path / "lugwatch.db") as history:

@@ -1,8 +1,8 @@
 """Passages as they stand, with their figures: those of a part are worked out of its readings and estimates.
 
 A whole found passage keeps the figures that it was closed with. Of a part, ampere-hours are its share of
-those, by the integral of its readings, so that parts add up to the whole; its rise is that of the estimates
-within it (every half minute), with the deviation of their mixture. A part's figures are kept when it is cut
+those, by the integral of its readings, so that parts add up to the whole; its rise is that of the whole by
+how the estimates within it stand to those at the end. A part's figures are kept when it is cut
 (`passage_part`), since readings go and estimates are thinned. May import: model, passage_cuts, runs.
 """
 
@@ -21,8 +21,8 @@ from lugwatch.passage_cuts import (
     Standing,
     joined_currents,
     joined_joints,
+    part_rise,
     stand,
-    together,
 )
 from lugwatch.store import runs
 from lugwatch.store.runs import Fetch, Run
@@ -91,7 +91,7 @@ def worked_out(
         if found.end_time is not None and all_charge > 0.0:
             amp_hours = told.amp_hours * charge / all_charge
         currents[channel] = CurrentPassage(amp_hours=amp_hours, max_amps=float(np.abs(inside.values).max()))
-    return currents, _joints(fetch, found, ids, first, last)
+    return currents, _joints(fetch, found, ids, first, last, end)
 
 
 def figures_text(currents: Mapping[str, CurrentPassage], joints: Mapping[str, JointPassage]) -> str:
@@ -168,17 +168,26 @@ def _kept(fetch: Fetch, piece: Piece) -> str | None:
 
 
 def _joints(
-    fetch: Fetch, found: Passage, ids: Mapping[str, int], first: int, last: int
+    fetch: Fetch, found: Passage, ids: Mapping[str, int], first: int, last: int, end: int
 ) -> dict[str, JointPassage]:
-    """Of each joint of the found passage: the hottest of its readings, and its estimates' rise."""
+    """Of each joint of the found passage, which ends at `end`: the hottest of its readings, and its rise."""
     rows = {row["joint"]: row for row in fetch("SELECT joint_id, joint, probe FROM joint")}
-    rows = {joint: row for joint, row in rows.items() if joint in found.joints}
-    probes = {joint: ids[row["probe"]] for joint, row in rows.items() if row["probe"] in ids}
+    probes = {
+        joint: ids[row["probe"]]
+        for joint, row in rows.items()
+        if joint in found.joints and row["probe"] in ids
+    }
     read = runs.runs(fetch, sorted(set(probes.values())), first, last)
     joints: dict[str, JointPassage] = {}
-    for joint in found.joints:
+    for joint, told in found.joints.items():
         run = read.get(probes.get(joint, -1))
-        rise = together(_rises(fetch, rows[joint]["joint_id"], first, last)) if joint in rows else None
+        rise = None
+        if joint in rows and told.rise_coefficient is not None and told.rise_coefficient_sd is not None:
+            estimates = _rises(fetch, rows[joint]["joint_id"], found.start_time, end)
+            # an estimate tells of what came before it, so one of the very beginning is not of this part
+            inside = [value for time, value in estimates if first < time <= last]
+            whole_course = [value for _, value in estimates]
+            rise = part_rise((told.rise_coefficient, told.rise_coefficient_sd), whole_course, inside)
         joints[joint] = JointPassage(
             max_celsius=None if run is None else float(run.values.max()),
             rise_coefficient=None if rise is None else rise[0],
@@ -187,20 +196,21 @@ def _joints(
     return joints
 
 
-def _rises(fetch: Fetch, joint_id: int, first: int, last: int) -> list[tuple[float, float]]:
-    # an estimate tells of what came before it, so one of the very beginning is not of this part
+def _rises(fetch: Fetch, joint_id: int, start: int, end: int) -> list[tuple[int, float]]:
+    """Times and rise coefficients that were estimated, in the order of time."""
     tables = ("estimate_kept", "estimate") if runs.places(fetch).packed else ("estimate",)
-    return [
-        (float(row[0]), float(row[1]))
+    found = [
+        (int(row[0]), float(row[1]))
         for table in tables
         for row in fetch(
-            f"SELECT rise_coefficient, rise_coefficient_sd FROM {table} WHERE joint_id = ?"
-            " AND time > ? AND time <= ? AND rise_coefficient IS NOT NULL AND rise_coefficient_sd IS NOT NULL",
+            f"SELECT time, rise_coefficient FROM {table} WHERE joint_id = ?"
+            " AND time > ? AND time <= ? AND rise_coefficient IS NOT NULL",
             joint_id,
-            first,
-            last,
+            start,
+            end,
         )
     ]
+    return sorted(found)
 
 
 def _within(run: Run, first: int, last: int) -> Run | None:
