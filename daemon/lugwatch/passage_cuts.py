@@ -173,10 +173,10 @@ def part_rise(
 ) -> tuple[float, float] | None:
     """Rise and deviation of a part, from those of the found passage and what was estimated meanwhile.
 
-    found: (value, sd), which tell a joint as it is at the passage's end (`passage_rise`); whole, part: estimates
-    of the found passage in the order of time, and those within the part. Estimates follow and may err alike by
-    more than passages scatter, so only how they stand to each other is taken: the part's mean against that
-    of the last third. How each wanders is in the deviation. None: too few, or nothing to compare with.
+    found: (value, sd), which tell a joint as it is at the passage's end (`passage_rise`); whole, part:
+    estimates of the found passage in the order of time, and those within the part. Estimates follow and may
+    err alike by more than passages scatter, so only how they stand to each other is taken: the part's mean
+    against that of the last third. How each wanders is in the deviation. None: too few, or none positive.
     """
     last = list(whole[-max(1, len(whole) // 3) :])
     if len(whole) < FEWEST_ESTIMATES or not part or found[0] <= 0.0:
