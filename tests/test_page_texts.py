@@ -26,7 +26,7 @@ SOURCES = {
 # groups that are asked for by a word of the watch
 GROUPS = (
     *("state", "condition", "change", "alert_state", "deed", "sheet", "page", "settings", "chart", "alert"),
-    *("alerts", "joint.basis", "journal.kind", "journal.follows", "journal.told", "circuit"),
+    *("alerts", "joint.basis", "journal.kind", "journal.follows", "journal.told", "circuit", "hand.told"),
 )
 
 

@@ -1,7 +1,7 @@
 """Model objects as the JSON people script against: one place for command line, MQTT and dashboard.
 
 Keys are the fields' own names; times are RFC 3339 UTC text; what is not known is null.
-Not here: reading JSON from outside. Pure; may import model, proving and units only.
+Not here: reading JSON from outside. Pure; may import model, passage_cuts, proving and units only.
 """
 
 import json
@@ -19,6 +19,7 @@ from lugwatch.model import (
     Passage,
     SourceHealth,
 )
+from lugwatch.passage_cuts import Decision
 from lugwatch.proving import ProofTest
 from lugwatch.units import format_time
 
@@ -50,6 +51,11 @@ def alert_change_object(change: AlertChange) -> JsonObject:
 def passage_object(passage: Passage) -> JsonObject:
     """One passage as `passages --json` shows it; `joints` and `currents` are objects keyed by id."""
     return _object(passage)
+
+
+def passage_decision_object(decision: Decision) -> JsonObject:
+    """What the crew decided of a passage, as `passages decisions --json` shows it."""
+    return _object(decision)
 
 
 def learned_shape_object(shape: LearnedShape) -> JsonObject:
@@ -100,4 +106,6 @@ def _value(name: str, value: object) -> object:
         return value if math.isfinite(value) else None
     if isinstance(value, Mapping):
         return {str(key): _value("", item) for key, item in value.items()}
+    if isinstance(value, tuple):
+        return [_value("", item) for item in value]
     return _object(value)

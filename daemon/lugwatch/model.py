@@ -552,6 +552,10 @@ class Passage:
     max_amps: float
     currents: Mapping[str, CurrentPassage]
     joints: Mapping[str, JointPassage]
+    # by hand; see `passage_cuts`
+    name: str | None = None
+    note: str | None = None
+    found_ids: tuple[int, ...] = ()  # found passages of which it is made; (): it stands as it was found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

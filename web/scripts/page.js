@@ -5,6 +5,7 @@ import { startJournal } from "./journal.js";
 import { startLive } from "./live.js";
 import { localise } from "./localise.js";
 import { nowChanged, showNow } from "./now.js";
+import { startPassageHand } from "./passage_hand.js";
 import { startSound } from "./sound.js";
 import { startWatchman } from "./watchman.js";
 
@@ -19,6 +20,7 @@ onLookChange(localise);
 startChoices();
 startSound();
 startJournal();
+startPassageHand();
 startEnter();
 if (page === "watchman") startWatchman();
 document.getElementById("print")?.addEventListener("click", () => window.print());

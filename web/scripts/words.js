@@ -82,6 +82,9 @@ export function momentOf(fieldText) {
   return new Date(guess - (asIfUtc(guess) - wanted));
 }
 
+/** A moment [ms] as a time field holds it, in the zone that the page shows. */
+export const fieldOf = (ms) => new Date(asIfUtc(ms)).toISOString().slice(0, 19);
+
 // The watch writes its sentences in °C; here they follow the reader's unit.
 export function inReadersUnit(text) {
   if (!isFahrenheit()) return text;

@@ -20,6 +20,7 @@ from lugwatch.dashboard.doors import Doors
 from lugwatch.dashboard.gate import Gate
 from lugwatch.dashboard.guard import Guard
 from lugwatch.dashboard.look import Look
+from lugwatch.dashboard.passage_deeds import add_passage_deeds
 from lugwatch.dashboard.record_sheet import Sheets
 from lugwatch.dashboard.surroundings import Surroundings
 from lugwatch.dashboard.templates import BUILT
@@ -96,6 +97,7 @@ def create_app(
     pages.add_sheets(app, Sheets.of(look, built, settings.language))
     answers.add_answers(app, look, surroundings)
     answers.add_deeds(app, look)
+    add_passage_deeds(app, look)
     answers.add_doors(app, doors)
     answers.add_stream(app, look, stopping)
     return app

@@ -12,9 +12,17 @@ from lugwatch.dashboard import joint_view, passage_view, views
 from lugwatch.dashboard.circuit import circuit, circuit_object
 from lugwatch.dashboard.reading import is_absent, read_batch, read_moment
 from lugwatch.errors import UserError
-from lugwatch.json_shapes import JsonObject, alert_change_object, journal_entry_object, passage_object
+from lugwatch.json_shapes import (
+    JsonObject,
+    alert_change_object,
+    journal_entry_object,
+    passage_decision_object,
+    passage_object,
+)
 from lugwatch.model import AlertState, Boat, Part, Passage, Quantity, Watching
+from lugwatch.passage_cuts import stand
 from lugwatch.store.beside import where_now
+from lugwatch.store.passage_parts import whole
 from lugwatch.store.queries import History
 from lugwatch.units import format_time
 
@@ -168,6 +176,7 @@ class Look:
             if a.raised_time <= end and (a.rectified_time is None or a.rectified_time >= start)
         ]
         names = {j.joint: j.name for j in boat.joints}
+        ids = {passage.passage_id, *passage.found_ids}
         place = next(i for i, p in enumerate(passages) if p.passage_id == passage.passage_id)
         following = passages[place + 1].start_time if place + 1 < len(passages) else now + 1
         written = [e for e in entries if start <= e.time < following]
@@ -181,14 +190,30 @@ class Look:
             "notes": [{**journal_entry_object(e), "name": names.get(e.joint or "")} for e in written],
             "previous_id": passages[place - 1].passage_id if place > 0 else None,
             "next_id": passages[place + 1].passage_id if place + 1 < len(passages) else None,
+            "decisions": [
+                d for d in self._decisions(history) if d["passage_id"] in ids or d["other_id"] in ids
+            ],
             "others": [
-                {"passage_id": p.passage_id, "start_time": format_time(p.start_time)}
+                {"passage_id": p.passage_id, "start_time": format_time(p.start_time), "name": p.name}
                 for p in reversed(passages)
                 if p.passage_id != passage.passage_id
             ],
             "other": None if other is None else passage_object(other),
             "compared": [] if other is None else passage_view.compared(boat, passage, other, entries),
         }
+
+    def passage_decisions(self) -> list[JsonObject]:
+        """What the crew decided of passages by hand, newest first, and whether it counts."""
+        if is_absent(self.database):
+            return []
+        with History.open(self.database) as history:
+            return self._decisions(history)
+
+    def _decisions(self, history: History) -> list[JsonObject]:
+        decided = history.passage_decisions()
+        counting = stand([whole(p) for p in history.passages_found()], decided).applied if decided else ()
+        ids = {d.decision_id for d in counting}
+        return [{**passage_decision_object(d), "counts": d.decision_id in ids} for d in reversed(decided)]
 
     def season(self) -> JsonObject:
         """Each joint over all passages that have ended."""

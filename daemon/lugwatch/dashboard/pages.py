@@ -106,7 +106,13 @@ def _add_past(app: FastAPI, maker: Maker) -> None:
 
     @app.get("/passages", include_in_schema=False)
     def passages_page(request: Request) -> HTMLResponse:
-        return maker.page(request, "passages", passages=look.passages(), creeps=look.creeps())
+        return maker.page(
+            request,
+            "passages",
+            passages=look.passages(),
+            creeps=look.creeps(),
+            decisions=look.passage_decisions(),
+        )
 
     @app.get("/passages/{passage_id}", include_in_schema=False)
     def passage_page(

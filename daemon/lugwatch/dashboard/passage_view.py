@@ -61,6 +61,7 @@ def what_ran(
                 "amp_hours": told.amp_hours,
                 "max_amps": told.max_amps,
                 "floor_amps": floor,
+                "seconds_above": history.seconds_above(channel.channel, floor, start, end),
                 "spells": [[format_time(a), format_time(b)] for a, b in spells(buckets, floor, pause)],
                 "shares": [_shares(a, b, start, end) for a, b in spells(buckets, floor, pause)],
             }
@@ -99,7 +100,7 @@ def before(passages: Sequence[Passage], passage: Passage, joint: str) -> Passage
     earlier = [
         p
         for p in passages
-        if p.passage_id < passage.passage_id
+        if p.start_time < passage.start_time
         and (found := p.joints.get(joint)) is not None
         and found.rise_coefficient is not None
     ]

@@ -13,7 +13,7 @@ from lugwatch.store import closed_hours_tables
 
 APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
 # one per migration: a file with a higher number comes from a newer version and is refused
-SCHEMA_NUMBER = 11
+SCHEMA_NUMBER = 12
 
 _BOAT = (
     """CREATE TABLE boot (
@@ -438,6 +438,33 @@ def numbers_and_outbox(db: Database) -> None:
 def closed_hours(db: Database) -> None:
     """Readings stand in their batch until their hour is closed, and packed by channel from then on."""
     closed_hours_tables.make(db.execute)
+
+
+@migrations()
+def passages_by_hand(db: Database) -> None:
+    """What the crew decided of passages, only ever added to; figures of parts, kept since readings go."""
+    db.execute(
+        """CREATE TABLE passage_decision (
+            decision_id INTEGER PRIMARY KEY,
+            time INTEGER NOT NULL,
+            deed TEXT NOT NULL,
+            who TEXT NOT NULL,
+            passage_id INTEGER NOT NULL,
+            words TEXT,
+            cut_time INTEGER,
+            other_id INTEGER,
+            undone_id INTEGER
+        ) STRICT"""
+    )
+    db.execute(
+        """CREATE TABLE passage_part (
+            part_id INTEGER PRIMARY KEY,
+            passage_id INTEGER NOT NULL,
+            start_time INTEGER NOT NULL,
+            end_time INTEGER NOT NULL,
+            figures TEXT NOT NULL
+        ) STRICT"""
+    )
 
 
 def migrate(connection: sqlite3.Connection) -> None:

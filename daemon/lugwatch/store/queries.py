@@ -27,8 +27,9 @@ from lugwatch.model import (
     SourceHealth,
     Watching,
 )
+from lugwatch.passage_cuts import Decision
 from lugwatch.proving import ProofTest
-from lugwatch.store import decode, proofs, runs, series, spans
+from lugwatch.store import decode, passage_parts, proofs, runs, series, spans
 from lugwatch.store.opening import connect_reading, unreadable
 from lugwatch.store.rows import BASELINE_FIELDS
 from lugwatch.store.runs import LAST_TIME
@@ -178,7 +179,30 @@ class History:
         return int(self._fetch("SELECT coalesce(max(sequence), 0) FROM alert_change")[0][0])
 
     def passages(self) -> list[Passage]:
-        """Oldest first."""
+        """As they stand after what the crew decided, oldest first."""
+        found, decisions = self.passages_found(), self.passage_decisions()
+        return passage_parts.standing(self._fetch, found, decisions) if decisions else found
+
+    def passage_decisions(self) -> list[Decision]:
+        """Every decision on passages, those undone and the undoing too, in their order."""
+        if not self._has("passage_decision"):
+            return []
+        return passage_parts.decisions(self._fetch("SELECT * FROM passage_decision ORDER BY decision_id"))
+
+    def newest(self) -> int:
+        """Time [ms] of what was written last, 0 where nothing was."""
+        return passage_parts.newest(self._fetch)
+
+    def part_figures_due(self, before: int) -> list[tuple[int, int, int, str]]:
+        """Parts of passages that ended `before` [ms] and whose figures are not kept yet, as rows to keep."""
+        return passage_parts.due(self._fetch, self.passages_found(), self.passage_decisions(), before)
+
+    def seconds_above(self, channel: str, floor_amps: float, start: int, end: int) -> float | None:
+        """How long more than `floor_amps` flowed, either way, from `start` to `end` [ms]; None: not known."""
+        return passage_parts.seconds_above(self._fetch, channel, floor_amps, start, end)
+
+    def passages_found(self) -> list[Passage]:
+        """As found from the current, oldest first."""
         return [
             decode.passage_from_rows(
                 row,
