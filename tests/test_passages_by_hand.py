@@ -1,5 +1,6 @@
 """Names, notes, splits and merges of passages in a real database, from the command line and on the page."""
 
+import html
 import json
 import sqlite3
 from collections.abc import Iterator
@@ -321,7 +322,9 @@ def test_words_are_shown_as_they_were_typed_and_never_as_markup(bench: Bench, wo
     bench.tell("/api/passages/1/name", words=words)
     bench.tell("/api/passages/1/note", words=words)
     assert bench.client.get("/api/passages").json()[1]["name"] == words
-    for path in ("/passages", "/passages/1", "/passages/2"):
+    for path in ("/passages", "/passages/1", "/passages/2", "/passages/1/sheet"):
         page = bench.client.get(path).text
         assert "<script>alert" not in page and "<img src=x" not in page and "</svg></textarea><b>" not in page
         assert "49 " not in page
+        if path == "/passages/1/sheet":
+            assert html.unescape(page).count(words) >= 2  # name and note
