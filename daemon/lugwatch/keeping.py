@@ -1,4 +1,7 @@
-"""How much of the history is kept, and where its backups go: `[store]`, `[backup]`. Imports nothing of ours."""
+"""How much of the history is kept and where its backups go: `[store]`, `[backup]`.
+
+Imports nothing of ours.
+"""
 
 from dataclasses import dataclass
 from pathlib import Path

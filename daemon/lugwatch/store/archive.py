@@ -95,23 +95,27 @@ def make(
         try:
             removed = _forget(folder, slug, settings.keep)
         except OSError as error:
-            cautions += (f"{folder}: older backups could not be removed ({error.strerror}); look at its rights",)
+            cautions += (
+                f"{folder}: older backups could not be removed ({error.strerror}); look at its rights",
+            )
     return Made(path=path, size_bytes=size_bytes, removed=removed, cautions=cautions)
 
 
 def look_at(folder: Path) -> None:
-    """Raises UserError where there is no folder to put backups in; none is made, its disk may be unplugged."""
+    """Raises UserError where there is no such folder; none is made, since its disk may be unplugged."""
     try:
         there = folder.is_dir()
     except OSError as error:
-        raise UserError(f"{folder}: cannot be looked at ({error.strerror}); check its disk and rights") from error
+        raise UserError(
+            f"{folder}: cannot be looked at ({error.strerror}); check its disk and rights"
+        ) from error
     if not there:
         what = "is a file, not a folder" if folder.exists() else "there is no such folder"
         raise UserError(f"{folder}: {what}; plug in and mount the disk for backups, or make the folder on it")
 
 
 def why_not_daily(settings: Archive, database: Path) -> str | None:
-    """Why the daily backup cannot be made now, in one line; None if it can. Raises nothing for the disk's sake.
+    """Why the daily backup cannot be made now, in one line; None if it can.
 
     On the database's own disk none is made by itself: an empty folder that a disk is to be mounted on looks
     like that, and would fill the card.
@@ -150,7 +154,9 @@ def backups(folder: Path, slug: str) -> list[Kept]:
     try:
         found = [(pattern.fullmatch(path.name), path) for path in folder.iterdir()]
     except OSError as error:
-        raise UserError(f"{folder}: cannot be looked at ({error.strerror}); check its disk and rights") from error
+        raise UserError(
+            f"{folder}: cannot be looked at ({error.strerror}); check its disk and rights"
+        ) from error
     return sorted(Kept(number=int(match[1]), path=path) for match, path in found if match is not None)
 
 
@@ -161,7 +167,7 @@ def _name(slug: str, number: int, reach: Reach) -> str:
 
 @contextmanager
 def _alone_in(folder: Path) -> Iterator[None]:
-    """One backup at a time. The folder itself is locked, so nothing is left there; where it cannot be, go on."""
+    """One backup at a time. The folder itself is locked, which leaves nothing there."""
     try:
         handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
     except OSError as error:
@@ -209,7 +215,8 @@ def _cautions(folder: Path, database: Path) -> tuple[str, ...]:
     with contextlib.suppress(OSError):
         if same_disk(folder, database.parent):
             return (
-                f"{folder}: is on the same disk as {database}, and is lost with it; copy it to another disk as well",
+                f"{folder}: is on the same disk as {database} and is lost with it;"
+                " copy it to another disk as well",
             )
     return ()
 

@@ -48,7 +48,7 @@ def backup(path: Path, out: Path, progress: Callable[[int, int], None] | None = 
 
 
 def copy_whole(path: Path, partial: Path, progress: Callable[[int, int], None] | None) -> None:
-    """`path` into the empty file `partial`, as it is at one moment, in steps. Raises OSError or sqlite3.Error."""
+    """`path` as it is at one moment into the empty file `partial`, in steps. Raises sqlite3.Error."""
     with closing(connect_reading(path)) as source, closing(sqlite3.connect(partial)) as target:
         # one read transaction around all steps: without it each commit of the daemon would start
         # the copy over again, https://sqlite.org/backup.html
@@ -80,7 +80,9 @@ def _read_anew(partial: Path) -> None:
     """Have the check read what the disk holds and not what this computer still remembers of it."""
     descriptor = os.open(partial, os.O_RDONLY)
     try:
-        os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)  # of pages that are synced, posix_fadvise(2)
+        os.posix_fadvise(
+            descriptor, 0, 0, os.POSIX_FADV_DONTNEED
+        )  # of pages that are synced, posix_fadvise(2)
     finally:
         os.close(descriptor)
 

@@ -1,8 +1,8 @@
-"""A note beside the database of the last backup that was checked, and of what keeps the next one from being made.
+"""A note beside the database: the last backup that was checked, and what keeps the next from being made.
 
-A file and not a row: the database that was copied stays as it was. Its time is a label of the history and not
-the machine's, so its age is right on a computer without a clock battery, and moves when the labels of its boot
-are set right. May import: opening, errors.
+A file and not a row: the database that was copied stays as it was. Its time is a label of the history and
+not the machine's, so its age is right on a computer without a clock battery; it moves when the labels of its
+boot are set right. May import: opening, errors.
 """
 
 import contextlib
@@ -108,7 +108,9 @@ def known_backup(database: Path, time: int) -> KnownBackup:
         last = in_labels_of_now(connection, last)
         now = max(time, _reach(connection).time)
     age_seconds = (now - last.time) / 1000.0
-    return KnownBackup(state=replace(state, last=last), age_seconds=age_seconds if age_seconds >= 0.0 else None)
+    return KnownBackup(
+        state=replace(state, last=last), age_seconds=age_seconds if age_seconds >= 0.0 else None
+    )
 
 
 def reach_of(database: Path) -> Reach:
@@ -132,7 +134,9 @@ def in_labels_of_now(connection: sqlite3.Connection, note: BackupNote) -> Backup
 
 
 def _reach(connection: sqlite3.Connection) -> Reach:
-    boot = connection.execute("SELECT boot_id, started_time FROM boot ORDER BY boot_id DESC LIMIT 1").fetchone()
+    boot = connection.execute(
+        "SELECT boot_id, started_time FROM boot ORDER BY boot_id DESC LIMIT 1"
+    ).fetchone()
     boot_id, started = (0, 0) if boot is None else (int(boot[0]), int(boot[1]))
     batch = connection.execute("SELECT coalesce(max(time), 0) FROM batch").fetchone()
     boat = connection.execute("SELECT slug FROM boat").fetchone()
@@ -148,7 +152,7 @@ def _reach(connection: sqlite3.Connection) -> Reach:
 
 
 def _number(value: object) -> int | None:
-    return None if value is None else int(value)  # type: ignore[call-overload,no-any-return]
+    return None if value is None else int(value)  # type: ignore[call-overload]
 
 
 def _write(database: Path, state: BackupState) -> None:

@@ -42,11 +42,13 @@ def need_room(folder: Path, size_bytes: int) -> None:
     try:
         free = shutil.disk_usage(folder).free
     except OSError as error:
-        raise UserError(f"{folder}: cannot be looked at ({error.strerror}); is its disk still there?") from error
+        raise UserError(
+            f"{folder}: cannot be looked at ({error.strerror}); is its disk still there?"
+        ) from error
     if free < size_bytes:
         raise OperationFailed(
-            f"{folder}: no room: the copy takes {megabytes(size_bytes)} and {megabytes(free)} are free on its disk;"
-            " delete something there, or take a larger disk"
+            f"{folder}: no room: the copy takes {megabytes(size_bytes)} and {megabytes(free)} are free"
+            " on its disk; delete something there, or take a larger disk"
         )
 
 
@@ -69,7 +71,9 @@ def copy_failed(out: Path, error: OSError | sqlite3.Error) -> OperationFailed:
             )
     why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
     if full:
-        return OperationFailed(f"{out}: no room on its disk ({why}); delete something there, or take a larger one")
+        return OperationFailed(
+            f"{out}: no room on its disk ({why}); delete something there, or take a larger one"
+        )
     if refused:
         return OperationFailed(
             f"{out.parent}: may not be written ({why}); is it mounted read-only, and whose folder is it?"
