@@ -1,0 +1,415 @@
+"""Backups in a folder: numbered, checked, so many kept, and never at the cost of the watch or of another file."""
+
+import fcntl
+import json
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import threading
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from histories import START_TIME, open_store, put, reading
+from lugwatch.cli.main import main
+from lugwatch.errors import OperationFailed, UserError
+from lugwatch.keeping import Archive
+from lugwatch.store import archive, disks
+from lugwatch.store.backup_note import (
+    BackupNote,
+    known_backup,
+    note_path,
+    read_backup_state,
+    write_backup_note,
+    write_backup_trouble,
+)
+from processes import until
+
+SLUG = "grey-plover"
+HOUR = 3_600_000
+CONFIG = """[boat]
+name = "Grey Plover"
+[store]
+database = "card/boat.db"
+[backup]
+folder = "{folder}"
+keep = 3
+[[probe]]
+id = "bar"
+source = "onewire"
+address = "28-0000054321ab"
+[[joint]]
+id = "bar"
+probe = "bar"
+air = "none"
+"""
+
+
+class Rig:
+    """A database on a card, a folder for backups, a configuration that names both."""
+
+    def __init__(self, folder: Path, stick: Path) -> None:
+        self.stick = stick
+        self.database = folder / "card" / "boat.db"
+        self.database.parent.mkdir(exist_ok=True)
+        self.config = folder / "lugwatch.toml"
+        self.config.write_text(CONFIG.format(folder=stick), encoding="utf-8")
+        with open_store(self.database) as store:
+            put(store, [reading(20.0 + i % 7, START_TIME + i * 1000) for i in range(3000)])
+
+    @property
+    def settings(self) -> Archive:
+        return Archive(folder=self.stick, keep=3)
+
+    def back_up(self) -> archive.Made:
+        return archive.make(self.settings, self.database, self.config, SLUG)
+
+    def names(self) -> list[str]:
+        return sorted(path.name for path in self.stick.iterdir())
+
+    def grow(self, hours: float) -> None:
+        with open_store(self.database) as store:
+            latest = store._fetch("SELECT max(time) FROM batch")[0][0]
+            put(store, [reading(21.0, latest + round(hours * HOUR))], time=latest + round(hours * HOUR))
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Rig:
+    (tmp_path / "stick").mkdir()
+    return Rig(tmp_path, tmp_path / "stick")
+
+
+def whole(path: Path) -> int:
+    """How many readings a checked copy holds."""
+    with closing(sqlite3.connect(path)) as copy:
+        assert copy.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        count: int = copy.execute("SELECT count(*) FROM reading").fetchone()[0]
+    return count
+
+
+def run(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
+    status = 0
+    try:
+        main([str(a) for a in arguments])
+    except SystemExit as leaving:
+        status = int(leaving.code or 0)
+    spoken = capsys.readouterr()
+    return status, spoken.out, spoken.err
+
+
+def test_the_newest_are_kept_each_with_its_configuration_whatever_the_clock_says(rig: Rig) -> None:
+    made = []
+    for number in range(5):
+        rig.config.write_text(rig.config.read_text(encoding="utf-8") + f"# {number}\n", encoding="utf-8")
+        made.append(rig.back_up())
+        with open_store(rig.database) as store:  # labels jump about, boots count on
+            put(store, [reading(21.0, START_TIME - number * 24 * HOUR)], time=START_TIME - number * 24 * HOUR)
+    assert [m.removed for m in made] == [0, 0, 0, 1, 1]
+    names = rig.names()
+    assert [name.split("-")[2] for name in names] == [f"{n:06d}" for n in (3, 3, 4, 4, 5, 5)]
+    assert {Path(name).suffix for name in names} == {".db", ".toml"}
+    assert [name.split("-")[3] for name in names if name.endswith(".db")] == ["boot3", "boot4", "boot5"]
+    assert made[4].path.with_suffix(".toml").read_text(encoding="utf-8").endswith("# 3\n# 4\n")
+    assert whole(made[4].path) > whole(made[2].path)
+
+
+def test_other_files_in_the_folder_are_nobodys_business(rig: Rig) -> None:
+    theirs = {
+        "letter.txt": "Dear harbour master",
+        "grey-plover-2-000009-boot1-20260528.db": "another boat's",
+        "grey-plover-000001.db": "named by hand",
+    }
+    for name, text in theirs.items():
+        (rig.stick / name).write_text(text)
+    for _ in range(5):
+        rig.back_up()
+    assert {name: (rig.stick / name).read_text() for name in theirs} == theirs
+    assert len(rig.names()) == 3 + 2 * 3
+
+
+def test_a_writer_in_a_thread_is_never_held_up_and_the_copy_is_of_one_moment(rig: Rig) -> None:
+    """Each step of the copy waits until the writer has committed again: if a step blocked it, this would hang."""
+    stop, written, failures = threading.Event(), [0], []
+
+    def write() -> None:
+        try:
+            with open_store(rig.database) as store:
+                while not stop.is_set():
+                    time = START_TIME + HOUR + written[0] * 1000
+                    put(store, [reading(30.0, time), reading(31.0, time + 1)], time=time)
+                    written[0] += 1
+        except Exception as error:
+            failures.append(error)
+
+    writer = threading.Thread(target=write)
+    steps: list[int] = []
+
+    def progress(done: int, _total: int) -> None:
+        steps.append(done)
+        before = written[0]
+        until(lambda: failures or written[0] > before + 1, every_seconds=0.005)
+
+    with open_store(rig.database) as store:
+        for n in range(40):
+            put(store, [reading(20.0 + i % 13 / 7, START_TIME + i, "air") for i in range(n, n + 2000)])
+    writer.start()
+    try:
+        until(lambda: written[0] > 3)
+        made = archive.make(rig.settings, rig.database, rig.config, SLUG, progress)
+    finally:
+        stop.set()
+        writer.join(30.0)
+    assert not failures and len(steps) >= 3 and steps == sorted(set(steps))
+    with closing(sqlite3.connect(made.path)) as copy, closing(sqlite3.connect(rig.database)) as now:
+        last = "SELECT max(batch_id) FROM batch"
+        copied, all_written = copy.execute(last).fetchone()[0], now.execute(last).fetchone()[0]
+    assert copied < all_written - 2 * (len(steps) - 1)  # nothing of what came while it was made
+    assert whole(made.path) % 2 == whole(rig.database) % 2 == 0  # never half a batch
+
+
+KILLED = """
+import os, signal, sys
+from pathlib import Path
+from lugwatch import config
+from lugwatch.store import archive, backup
+def die(*_): os.kill(os.getpid(), signal.SIGKILL)
+point = sys.argv[2]
+steps = []
+def progress(done, total):
+    steps.append(done)
+    if point == "copying" and len(steps) == 2: die()
+if point == "checking": backup.check_copy = die
+if point == "naming": Path.chmod = die
+if point == "removing": archive._forget = die
+c = config.load(Path(sys.argv[1]))
+archive.make(c.archive, c.database, c.path, c.boat.slug, progress)
+"""
+
+
+@pytest.mark.parametrize("point", ["copying", "checking", "naming", "removing"])
+def test_killed_at_any_point_there_is_no_half_backup_and_the_next_one_clears_up(rig: Rig, point: str) -> None:
+    first = rig.back_up()
+    killed = subprocess.run(
+        [sys.executable, "-c", KILLED, rig.config, point], capture_output=True, text=True, check=False
+    )
+    assert killed.returncode == -signal.SIGKILL, killed.stderr
+    left = rig.names()
+    assert any(name.endswith(".partial") for name in left) == (point != "removing")
+    for kept in archive.backups(rig.stick, SLUG):
+        assert whole(kept.path) == 3000
+    assert len(archive.backups(rig.stick, SLUG)) == (2 if point == "removing" else 1)
+    with open_store(rig.database) as store:  # and the database goes on
+        put(store, [reading(22.0, START_TIME + HOUR)])
+    made = rig.back_up()
+    assert whole(made.path) == 3001 and whole(first.path) == 3000
+    assert not any(".partial" in name for name in rig.names())
+    assert {Path(n).stem for n in rig.names() if n.endswith(".toml")} == {
+        Path(n).stem for n in rig.names() if n.endswith(".db")
+    }
+
+
+def test_a_full_disk_is_one_line_and_keeps_what_is_there(
+    tmp_path: Path, small_disk: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rig = Rig(tmp_path, small_disk)  # `card` and the folder for backups are one file system of 8 MB
+    first = rig.back_up()
+    ballast = small_disk / "ballast"
+    with ballast.open("wb") as file:
+        file.truncate(0)
+        while disks.shutil.disk_usage(small_disk).free > 64 * 1024:
+            file.write(bytes(16 * 1024))
+            file.flush()
+    before = rig.names()
+    status, out, err = run(capsys, "backup", "--config", rig.config)
+    assert status == 1 and out == "" and err.count("\n") == 1 and "no room" in err
+    assert rig.names() == before and whole(first.path) == 3000
+    assert "no room" in str(read_backup_state(rig.database).trouble) or not note_path(rig.database).exists()
+
+
+def test_a_disk_that_fills_up_while_it_is_copied_to(
+    tmp_path: Path, small_disk: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "elsewhere").mkdir()
+    rig = Rig(tmp_path / "elsewhere", small_disk)
+    with (small_disk / "ballast").open("wb", buffering=0) as file, pytest.raises(OSError):
+        while True:
+            file.write(bytes(4096))
+    os.truncate(small_disk / "ballast", disks.shutil.disk_usage(small_disk).used - 100 * 1024)
+    monkeypatch.setattr(archive, "need_room", lambda *_: None)  # somebody else was quicker
+    with pytest.raises(OperationFailed, match="no room on its disk"):
+        rig.back_up()
+    assert rig.names() == ["ballast"]
+
+
+def test_a_read_only_disk_is_one_line(
+    tmp_path: Path, small_disk: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "elsewhere").mkdir()
+    rig = Rig(tmp_path / "elsewhere", small_disk)
+    subprocess.run(["mount", "-o", "remount,ro", small_disk], check=True)
+    status, out, err = run(capsys, "backup", "--config", rig.config)
+    assert status == 1 and out == "" and err.count("\n") == 1
+    assert "may not be written (Read-only file system)" in err
+    assert "may not be written" in str(read_backup_state(rig.database).trouble)
+
+
+def test_a_folder_that_is_not_there_is_one_line_and_is_not_made(
+    rig: Rig, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for folder, words in ((rig.stick / "no", "no such folder"), (rig.config, "is a file")):
+        status, out, err = run(capsys, "backup", "--config", rig.config, "--to", folder)
+        assert status == 2 and out == "" and err.count("\n") == 1 and words in err
+    assert rig.names() == []
+
+
+def test_on_the_same_disk_there_is_a_caution_and_the_backup_all_the_same(
+    rig: Rig, capsys: pytest.CaptureFixture[str]
+) -> None:
+    status, out, err = run(capsys, "backup", "--config", rig.config)
+    assert status == 0 and "checked, the configuration beside it" in out
+    assert err.startswith("caution: ") and "same disk" in err and err.count("\n") == 1
+
+
+def test_another_disk_needs_no_caution(tmp_path: Path, small_disk: Path) -> None:
+    (tmp_path / "elsewhere").mkdir()
+    assert Rig(tmp_path / "elsewhere", small_disk).back_up().cautions == ()
+
+
+def test_two_partitions_of_one_card_are_one_disk(tmp_path: Path) -> None:
+    """A tree as under /sys/dev/block: a link for each device, `partition` in the folder of each partition."""
+    device = tmp_path.stat().st_dev
+    block = tmp_path / "devices" / "mmcblk0" / "mmcblk0p2"
+    block.mkdir(parents=True)
+    link = tmp_path / f"{os.major(device)}:{os.minor(device)}"
+    link.symlink_to(block)
+    assert disks.disk_of(tmp_path, tmp_path) == str(block)  # a whole disk without partitions
+    (block / "partition").write_text("2\n")
+    assert disks.disk_of(tmp_path, tmp_path) == str(block.parent)
+    assert disks.disk_of(tmp_path, tmp_path / "nothing") == f"device {device}"
+
+
+def test_two_backups_at_once_are_refused(rig: Rig) -> None:
+    handle = os.open(rig.stick, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        with pytest.raises(OperationFailed, match="another backup"):
+            rig.back_up()
+    finally:
+        os.close(handle)
+    assert rig.back_up().path.exists()
+
+
+def test_daily_by_the_labels_of_the_history(tmp_path: Path, small_disk: Path) -> None:
+    (tmp_path / "elsewhere").mkdir()
+    rig = Rig(tmp_path / "elsewhere", small_disk)
+    assert archive.is_due(rig.settings, rig.database)
+    rig.back_up()
+    assert not archive.is_due(rig.settings, rig.database)
+    rig.grow(22.0)
+    assert not archive.is_due(rig.settings, rig.database)
+    assert known_backup(rig.database, 0).age_seconds == pytest.approx(22 * 3600.0)  # a machine in 1970
+    rig.grow(1.5)
+    assert archive.is_due(rig.settings, rig.database)
+    rig.back_up()
+    assert not archive.is_due(rig.settings, rig.database)
+    elsewhere = tmp_path / "another"
+    elsewhere.mkdir()
+    assert archive.is_due(Archive(folder=elsewhere), rig.database)
+
+
+def test_a_clock_that_is_set_right_makes_no_backup_due_and_no_age_wrong(rig: Rig) -> None:
+    with open_store(rig.database) as store:
+        put(store, [reading(20.0, START_TIME + HOUR)], time=START_TIME + HOUR)
+        rig.back_up()
+        put(store, [reading(20.0, START_TIME + 2 * HOUR)], time=START_TIME + 2 * HOUR)
+        store.set_right(START_TIME, START_TIME + 2 * HOUR, 40 * 24 * HOUR)
+    assert known_backup(rig.database, 0).age_seconds == pytest.approx(3600.0)
+    assert not archive.is_due(rig.settings, rig.database)
+
+
+def test_an_age_that_cannot_be_known_is_none_and_one_backup_too_many_is_made(rig: Rig) -> None:
+    far = START_TIME + 400 * 24 * HOUR
+    write_backup_note(rig.database, BackupNote(time=far, file=str(rig.stick / "x.db"), size_bytes=1))
+    assert known_backup(rig.database, START_TIME).age_seconds is None
+    assert archive.is_due(rig.settings, rig.database)
+
+
+def test_the_timers_question(
+    tmp_path: Path, small_disk: Path, capsys: pytest.CaptureFixture[str], rig: Rig
+) -> None:
+    # the card's own disk: an empty folder on which nothing is mounted
+    status, out, err = run(capsys, "backup", "--config", rig.config, "--if-due")
+    assert (status, err) == (0, "") and "nothing is mounted there" in out
+    assert rig.names() == []
+    since = read_backup_state(rig.database)
+    assert since.last is None and since.trouble in out
+    note = note_path(rig.database).read_bytes()
+    run(capsys, "backup", "--config", rig.config, "--if-due")
+    assert note_path(rig.database).read_bytes() == note  # the card is not worn with what is known
+    rig.config.write_text(CONFIG.format(folder=small_disk), encoding="utf-8")
+    status, out, _ = run(capsys, "backup", "--config", rig.config, "--if-due")
+    assert status == 0 and "checked" in out
+    known = known_backup(rig.database, 0)
+    assert known.state.trouble is None and known.age_seconds == 0.0
+    status, out, _ = run(capsys, "backup", "--config", rig.config, "--if-due")
+    assert status == 0 and "nothing to do" in out
+    rig.config.write_text(CONFIG.format(folder=small_disk).replace("keep = 3", "daily = false"))
+    status, out, _ = run(capsys, "backup", "--config", rig.config, "--if-due")
+    assert status == 0 and "daily is false" in out
+    assert len(list(small_disk.iterdir())) == 2
+
+
+def test_trouble_keeps_what_is_known_of_the_last(rig: Rig) -> None:
+    last = rig.back_up()
+    write_backup_trouble(rig.database, "the stick is away", START_TIME)
+    write_backup_trouble(rig.database, "the stick is away", START_TIME + HOUR)
+    state = read_backup_state(rig.database)
+    assert state.last is not None and state.last.file == str(last.path)
+    assert (state.trouble, state.trouble_time) == ("the stick is away", START_TIME)
+    note_path(rig.database).write_text(json.dumps({"time": "x", "file": 1}), encoding="utf-8")
+    assert read_backup_state(rig.database).last is None
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["--db", "boat.db"],
+        ["--out", "boat.db"],
+        ["--db", "boat.db", "--out", "x.db", "--keep", "3"],
+        ["--keep", "0"],
+    ],
+)
+def test_options_that_do_not_fit_are_one_line(
+    arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    status, out, err = run(capsys, "backup", *arguments)
+    assert status == 2 and out == "" and err.count("\n") == 1
+
+
+def test_no_folder_anywhere_is_said_with_what_to_do(rig: Rig, capsys: pytest.CaptureFixture[str]) -> None:
+    text = rig.config.read_text(encoding="utf-8")
+    head, tail = text.split("[backup]")
+    rig.config.write_text(head + tail[tail.index("[[probe]]") :], encoding="utf-8")
+    status, _, err = run(capsys, "backup", "--config", rig.config)
+    assert status == 2 and "--to" in err and "[backup] folder" in err
+    status, out, _ = run(capsys, "backup", "--config", rig.config, "--to", rig.stick, "--keep", "1")
+    assert status == 0 and "checked" in out
+    status, out, _ = run(capsys, "check", "--config", rig.config)
+    assert status == 0 and "backups: none by itself" in out and "last: " in out
+
+
+def test_check_tells_where_backups_go(rig: Rig, capsys: pytest.CaptureFixture[str]) -> None:
+    rig.back_up()
+    status, out, _ = run(capsys, "check", "--config", rig.config)
+    assert status == 0 and f"backups: one a day into {rig.stick}, the newest 3 are kept" in out
+    assert "none can be made now" in out and "last: 2026-" in out
+
+
+def test_a_database_that_is_not_there(rig: Rig) -> None:
+    rig.database.unlink()
+    with pytest.raises(UserError, match="no such file"):
+        rig.back_up()
+    assert rig.names() == []
