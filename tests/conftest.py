@@ -1,4 +1,4 @@
-"""What holds for every test: the same cases on each run, so that red is red for everybody, and small disks."""
+"""What holds for every test: the same cases on each run; and a small disk."""
 
 import os
 import shutil

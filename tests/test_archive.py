@@ -1,4 +1,4 @@
-"""Backups in a folder: numbered, checked, so many kept, and never at the cost of the watch or of another file."""
+"""Backups in a folder: numbered, checked, so many kept, never at the cost of the watch or of another file."""
 
 import fcntl
 import json
@@ -26,6 +26,7 @@ from lugwatch.store.backup_note import (
     write_backup_note,
     write_backup_trouble,
 )
+from lugwatch.store.queries import History
 from processes import until
 
 SLUG = "grey-plover"
@@ -86,8 +87,8 @@ def whole(path: Path) -> int:
     """How many readings a checked copy holds."""
     with closing(sqlite3.connect(path)) as copy:
         assert copy.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
-        count: int = copy.execute("SELECT count(*) FROM reading").fetchone()[0]
-    return count
+    with History.open(path) as history:
+        return history.count_readings()
 
 
 def run(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
@@ -131,8 +132,8 @@ def test_other_files_in_the_folder_are_nobodys_business(rig: Rig) -> None:
 
 
 def test_a_writer_in_a_thread_is_never_held_up_and_the_copy_is_of_one_moment(rig: Rig) -> None:
-    """Each step of the copy waits until the writer has committed again: if a step blocked it, this would hang."""
-    stop, written, failures = threading.Event(), [0], []
+    """Each step of the copy waits until the writer has committed again: a step that blocked it would hang."""
+    stop, written, failures = threading.Event(), [0], list[Exception]()
 
     def write() -> None:
         try:
@@ -141,7 +142,7 @@ def test_a_writer_in_a_thread_is_never_held_up_and_the_copy_is_of_one_moment(rig
                     time = START_TIME + HOUR + written[0] * 1000
                     put(store, [reading(30.0, time), reading(31.0, time + 1)], time=time)
                     written[0] += 1
-        except Exception as error:
+        except (sqlite3.Error, OperationFailed) as error:
             failures.append(error)
 
     writer = threading.Thread(target=write)
@@ -180,7 +181,8 @@ point = sys.argv[2]
 steps = []
 def progress(done, total):
     steps.append(done)
-    if point == "copying" and len(steps) == 2: die()
+    if point == "copying" and done < total and len(steps) == 2: die()
+backup._STEP_PAGES = 8
 if point == "checking": backup.check_copy = die
 if point == "naming": Path.chmod = die
 if point == "removing": archive._forget = die
@@ -340,7 +342,10 @@ def test_an_age_that_cannot_be_known_is_none_and_one_backup_too_many_is_made(rig
 def test_the_timers_question(
     tmp_path: Path, small_disk: Path, capsys: pytest.CaptureFixture[str], rig: Rig
 ) -> None:
-    # the card's own disk: an empty folder on which nothing is mounted
+    # `card` is a disk of its own here, with an empty folder on it on which nothing is mounted
+    rig.stick = small_disk / "backup"
+    rig.stick.mkdir()
+    rig.config.write_text(CONFIG.format(folder=rig.stick), encoding="utf-8")
     status, out, err = run(capsys, "backup", "--config", rig.config, "--if-due")
     assert (status, err) == (0, "") and "nothing is mounted there" in out
     assert rig.names() == []
@@ -349,17 +354,17 @@ def test_the_timers_question(
     note = note_path(rig.database).read_bytes()
     run(capsys, "backup", "--config", rig.config, "--if-due")
     assert note_path(rig.database).read_bytes() == note  # the card is not worn with what is known
-    rig.config.write_text(CONFIG.format(folder=small_disk), encoding="utf-8")
+    rig.config.write_text(CONFIG.format(folder=tmp_path / "stick"), encoding="utf-8")
     status, out, _ = run(capsys, "backup", "--config", rig.config, "--if-due")
     assert status == 0 and "checked" in out
     known = known_backup(rig.database, 0)
     assert known.state.trouble is None and known.age_seconds == 0.0
     status, out, _ = run(capsys, "backup", "--config", rig.config, "--if-due")
     assert status == 0 and "nothing to do" in out
-    rig.config.write_text(CONFIG.format(folder=small_disk).replace("keep = 3", "daily = false"))
+    rig.config.write_text(CONFIG.format(folder=tmp_path / "stick").replace("keep = 3", "daily = false"))
     status, out, _ = run(capsys, "backup", "--config", rig.config, "--if-due")
     assert status == 0 and "daily is false" in out
-    assert len(list(small_disk.iterdir())) == 2
+    assert len(list((tmp_path / "stick").iterdir())) == 2
 
 
 def test_trouble_keeps_what_is_known_of_the_last(rig: Rig) -> None:

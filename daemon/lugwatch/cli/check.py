@@ -122,11 +122,11 @@ def _tell_backups(configuration: Configuration) -> None:
     settings = configuration.archive
     if settings is None:
         click.echo("\nbackups: none by itself; [backup] folder names a folder on another disk")
-        return
-    daily = "one a day" if settings.daily else "none by itself"
-    click.echo(f"\nbackups: {daily} into {settings.folder}, the newest {settings.keep} are kept")
-    if settings.daily and (reason := archive.why_not_daily(settings, configuration.database)):
-        click.echo(f"  none can be made now: {reason}")
+    else:
+        daily = "one a day" if settings.daily else "none by itself"
+        click.echo(f"\nbackups: {daily} into {settings.folder}, the newest {settings.keep} are kept")
+        if settings.daily and (reason := archive.why_not_daily(settings, configuration.database)):
+            click.echo(f"  none can be made now: {reason}")
     known = known_backup(configuration.database, SystemClock().time())
     if (last := known.state.last) is not None:
         age = "age not known" if known.age_seconds is None else f"{format_duration(known.age_seconds)} ago"
