@@ -28,6 +28,7 @@ from lugwatch.store.opening import check_ours, connect_writing
 PATIENCE_SECONDS = 10.0  # for the page, which reads for a moment and lets go
 _AGAIN_SECONDS = 0.2
 _WORD = "before-restore"
+_UNDER_WAY = ".restoring"
 _NEW_MODE = 0o640  # of a database where there was none, as the service's own are
 
 
@@ -65,10 +66,11 @@ def restore(
             " name the database with --db if you mean it"
         )
     _refuse_others(database)
+    _clear_up(database)
     need_room(database.parent, reach.size_bytes)
     try:
         descriptor, name = tempfile.mkstemp(
-            prefix=f".{database.name}.", suffix=".restoring", dir=database.parent
+            prefix=f".{database.name}.", suffix=_UNDER_WAY, dir=database.parent
         )
         os.close(descriptor)
         fresh = Path(name)
@@ -89,6 +91,17 @@ def _refuse_others(database: Path) -> None:
     """Another program's file is not set aside; a damaged database of ours is."""
     with contextlib.suppress(HistoryDamaged):
         check_ours(database, new_allowed=True)
+
+
+def _clear_up(database: Path) -> None:
+    """What a restore that was cut off left; the caller's lock says that no other is under way."""
+    with contextlib.suppress(OSError):  # a card that cannot be written is told by what follows
+        for path in database.parent.glob(f".{database.name}.*{_UNDER_WAY}*"):
+            path.unlink(missing_ok=True)
+        for path in database.parent.glob(f"{database.name}.{_WORD}-*"):
+            # cut off before its last step: a second name of the database that is still written to
+            if database.exists() and path.samefile(database):
+                path.unlink()
 
 
 def _prove(backup: Path, fresh: Path) -> None:
@@ -154,7 +167,6 @@ def _own(fresh: Path, database: Path) -> None:
 
 def _put_in_place(fresh: Path, database: Path, clock: Clock) -> Path | None:
     """`fresh` gets the database's name; returns under which name the one before is kept."""
-    _forget_second_names(database)
     aside = aside_name(database, clock.time(), _WORD)
     if not database.exists():
         _move_companions(database, aside)  # a log without its database must not be taken for the new one's
@@ -170,13 +182,6 @@ def _put_in_place(fresh: Path, database: Path, clock: Clock) -> Path | None:
         fresh.replace(database)
         sync_file(database.parent)
     return aside
-
-
-def _forget_second_names(database: Path) -> None:
-    """What a restore left that was cut off just before its last step: another name of the database."""
-    for path in database.parent.glob(f"{database.name}.{_WORD}-*"):
-        if database.exists() and path.samefile(database):
-            path.unlink()
 
 
 def _move_companions(database: Path, aside: Path) -> None:
