@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from sqlite_utils import Database
 
+from backups import CONFIG, SLUG, run
 from histories import START_TIME, alert, change, folder_state, open_store, put, reading
 from lugwatch.cli.main import main
 from lugwatch.clock import ManualClock
@@ -24,7 +25,6 @@ from lugwatch.store.queries import History
 from lugwatch.store.restoring import restore
 from lugwatch.watching import only_instance
 from processes import Command, until
-from test_archive import CONFIG, SLUG, run
 
 THEN, SINCE = 300, 40  # readings when the backup was made, and that came since
 

@@ -69,11 +69,17 @@ def copy_whole(path: Path, partial: Path, progress: Callable[[int, int], None] |
 
 
 def check_copy(partial: Path) -> None:
-    """SQLite's own check of every page, row and index. Raises OperationFailed or sqlite3.Error."""
-    with closing(sqlite3.connect(partial)) as copy:
-        found = copy.execute("PRAGMA integrity_check(1)").fetchone()[0]
-    if found != "ok":
+    """Raises OperationFailed where a copy is not whole, or sqlite3.Error."""
+    found = fault_of(partial)
+    if found is not None:
         raise OperationFailed(f"the copy is damaged ({found}); the database itself may be, keep both")
+
+
+def fault_of(path: Path) -> str | None:
+    """What SQLite's own check of every page, row and index finds first, on one line. Raises sqlite3.Error."""
+    with closing(sqlite3.connect(path)) as copy:
+        found = str(copy.execute("PRAGMA integrity_check(1)").fetchone()[0])
+    return None if found == "ok" else " ".join(found.split())
 
 
 def _read_anew(partial: Path) -> None:

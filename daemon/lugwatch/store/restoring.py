@@ -17,7 +17,7 @@ from pathlib import Path
 
 from lugwatch.clock import Clock
 from lugwatch.errors import OperationFailed, UserError
-from lugwatch.store.backup import check_copy, copy_whole, sync_file
+from lugwatch.store.backup import copy_whole, fault_of, sync_file
 from lugwatch.store.backup_note import Reach, reach_of
 from lugwatch.store.damage import COMPANIONS, aside_name
 from lugwatch.store.disks import copy_failed, need_room
@@ -107,17 +107,16 @@ def _clear_up(database: Path) -> None:
 def _prove(backup: Path, fresh: Path) -> None:
     """The copy is whole, and has the tables of this version once it is brought to it. Raises UserError."""
     try:
-        check_copy(fresh)
+        if (fault := fault_of(fresh)) is not None:
+            raise _damaged(backup, fault)
         with closing(connect_writing(fresh, busy_seconds=0.0)) as copy, closing(_empty()) as model:
             migrate(copy)
             lacking = _lacking(copy, model)
             copy.execute("PRAGMA journal_mode = DELETE")  # one file again
-    except OperationFailed as error:
-        raise _damaged(backup, error) from error
     except sqlite3.DatabaseError as error:
         code = primary_code(error)
         if code in DAMAGED_CODES or code == sqlite3.SQLITE_ERROR:
-            raise _damaged(backup, error) from error
+            raise _damaged(backup, str(error)) from error
         raise
     if lacking:
         raise UserError(
@@ -126,9 +125,9 @@ def _prove(backup: Path, fresh: Path) -> None:
         )
 
 
-def _damaged(backup: Path, error: Exception) -> UserError:
+def _damaged(backup: Path, fault: str) -> UserError:
     return UserError(
-        f"{backup}: is damaged ({error}); nothing was changed, try an older backup, or `lugwatch salvage`"
+        f"{backup}: is damaged ({fault}); nothing was changed, try an older backup, or `lugwatch salvage`"
     )
 
 
