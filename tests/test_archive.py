@@ -227,3 +227,22 @@ def test_a_database_that_is_not_there(rig: Rig) -> None:
     with pytest.raises(UserError, match="no such file"):
         rig.back_up()
     assert rig.names() == []
+
+
+def test_a_file_system_without_modes_takes_backups_all_the_same(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """FAT, as on most sticks: chmod is refused (mount(8), options of fat: `quiet`)."""
+
+    def refuses(_path: Path, _mode: int) -> None:
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(Path, "chmod", refuses)
+    assert whole(rig.back_up().path) == 3000
+
+
+def test_another_folder_for_once_is_no_trouble_of_the_usual_one(
+    rig: Rig, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(capsys, "backup", "--config", rig.config, "--to", rig.stick / "no")[0] == 2
+    assert read_backup_state(rig.database).trouble is None

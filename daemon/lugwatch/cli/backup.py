@@ -55,7 +55,8 @@ def command(
                 settings, configuration.database, configuration.path, configuration.boat.slug, show
             )
     except (UserError, OperationFailed) as error:
-        write_backup_trouble(configuration.database, str(error), clock_from_environment().time())
+        if folder is None:  # another folder for once says nothing of the usual one
+            write_backup_trouble(configuration.database, str(error), clock_from_environment().time())
         raise
     gone = f"; {made.removed} older removed, {settings.keep} are kept" if made.removed else ""
     click.echo(f"{made.path}: {megabytes(made.size_bytes)}, checked, the configuration beside it{gone}")

@@ -130,7 +130,7 @@ def _tell_backups(configuration: Configuration) -> None:
     known = known_backup(configuration.database, SystemClock().time())
     if (last := known.state.last) is not None:
         age = "age not known" if known.age_seconds is None else f"{format_duration(known.age_seconds)} ago"
-        click.echo(f"  last: {format_time(last.time)} ({age}), {last.file}")
+        click.echo(f"  last: {format_time(last.time // 1000 * 1000)} ({age}), {last.file}")
 
 
 def _try_broker(configuration: Configuration) -> Trial | None:

@@ -58,8 +58,7 @@ def restore(
         raise UserError(f"{database}: the folder {database.parent} is not there; make it first")
     if database.exists() and backup.exists() and backup.samefile(database):
         raise UserError(f"{backup}: is the database itself; give a backup")
-    check_ours(backup, new_allowed=False)
-    reach = reach_of(backup)
+    reach = _look_at(backup)
     if slug is not None and reach.slug not in ("", slug):
         raise UserError(
             f'{backup}: is of the boat "{reach.slug}" and not of "{slug}";'
@@ -85,6 +84,21 @@ def restore(
                 fresh.with_name(fresh.name + end).unlink(missing_ok=True)
     except (OSError, sqlite3.Error) as error:
         raise copy_failed(database, error) from error
+
+
+def _look_at(backup: Path) -> Reach:
+    """Whether it is there, ours and not newer, before anything is copied. Raises UserError."""
+    if not backup.exists():
+        raise UserError(f"{backup}: there is no such file; give a backup, or a folder of backups")
+    try:
+        check_ours(backup, new_allowed=False)
+        return reach_of(backup)
+    except HistoryDamaged as error:
+        raise _damaged(backup, "it begins with zeros") from error
+    except UserError as error:
+        if isinstance(error.__cause__, sqlite3.Error):
+            raise _damaged(backup, str(error.__cause__)) from error
+        raise
 
 
 def _refuse_others(database: Path) -> None:
