@@ -135,7 +135,7 @@ configure() {
 
 put_units() {
     groups="$(groups_here)"
-    for unit in watch web; do
+    for unit in watch web backup; do
         filled="$(mktemp)"
         if [ -n "$groups" ]; then
             sed "s/@GROUPS@/$groups/" "$here/files/lugwatch-$unit.service" >"$filled"
@@ -145,6 +145,7 @@ put_units() {
         put "$filled" "$units/lugwatch-$unit.service" 0644
         rm -f "$filled"
     done
+    put "$here/files/lugwatch-backup.timer" "$units/lugwatch-backup.timer" 0644
     put "$here/files/60-lugwatch.rules" "$root/etc/udev/rules.d/60-lugwatch.rules" 0644
     put "$here/files/journald-lugwatch.conf" "$root/etc/systemd/journald.conf.d/lugwatch.conf" 0644
     do_it mkdir -p "$root/usr/local/bin"
@@ -167,10 +168,10 @@ install() {
     back_up
     configure
     put_units
-    services stop lugwatch-watch lugwatch-web 2>/dev/null || true
+    services stop lugwatch-backup.timer lugwatch-backup lugwatch-watch lugwatch-web 2>/dev/null || true
     switch "versions/$stamp"
     services daemon-reload
-    services enable --now lugwatch-watch lugwatch-web
+    services enable --now lugwatch-watch lugwatch-web lugwatch-backup.timer
     forget_old
     cat <<TEXT
 
@@ -190,7 +191,7 @@ roll_back() {
     now="$(basename "$(readlink "$program/current" 2>/dev/null || echo none)")"
     before="$(ls -1 "$program/versions" 2>/dev/null | sort | awk -v now="$now" '$0 < now { last = $0 } END { print last }')"
     [ -n "$before" ] || fail "there is no version before $now to go back to"
-    services stop lugwatch-watch lugwatch-web 2>/dev/null || true
+    services stop lugwatch-backup.timer lugwatch-backup lugwatch-watch lugwatch-web 2>/dev/null || true
     if [ -e "$data/backups/before-$now.db" ]; then
         # the older program may not know the newer tables: it gets the data of the moment before the upgrade
         do_it mv "$root$database" "$data/backups/after-$now.db"
@@ -201,13 +202,15 @@ roll_back() {
     switch "versions/$before"
     services daemon-reload
     services start lugwatch-watch lugwatch-web
+    services start lugwatch-backup.timer 2>/dev/null || true  # an older version may know no such command
     echo "back at $before"
 }
 
 uninstall() {
     need_root
-    services disable --now lugwatch-watch lugwatch-web 2>/dev/null || true
-    for path in "$units/lugwatch-watch.service" "$units/lugwatch-web.service" "$root/etc/udev/rules.d/60-lugwatch.rules" \
+    services disable --now lugwatch-watch lugwatch-web lugwatch-backup.timer 2>/dev/null || true
+    for path in "$units/lugwatch-watch.service" "$units/lugwatch-web.service" \
+        "$units/lugwatch-backup.service" "$units/lugwatch-backup.timer" "$root/etc/udev/rules.d/60-lugwatch.rules" \
         "$root/etc/systemd/journald.conf.d/lugwatch.conf" "$root/usr/local/bin/lugwatch"; do
         do_it rm -f "$path"
     done

@@ -1,6 +1,30 @@
-"""What holds for every test: the same cases on each run, so that red is red for everybody."""
+"""What holds for every test: the same cases on each run; and a small disk."""
 
+import os
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
 from hypothesis import settings
 
 settings.register_profile("same every time", derandomize=True, deadline=None)
 settings.load_profile("same every time")
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of 8 MB."""
+    folder = tmp_path / "card"
+    folder.mkdir()
+    mount = shutil.which("mount")
+    if mount is None or os.geteuid() != 0:
+        pytest.skip("only root can mount a small file system")
+    made = subprocess.run(
+        [mount, "-t", "tmpfs", "-o", "size=8m", "tmpfs", folder], capture_output=True, check=False
+    )
+    if made.returncode != 0:
+        pytest.skip("mounting is not allowed here")
+    yield folder
+    subprocess.run(["umount", "-l", folder], check=True)

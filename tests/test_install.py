@@ -16,7 +16,7 @@ import pytest
 from pages import ROOT, built_page
 
 DEPLOY = ROOT / "deploy"
-UNITS = ("lugwatch-watch.service", "lugwatch-web.service")
+UNITS = ("lugwatch-watch.service", "lugwatch-web.service", "lugwatch-backup.service")
 WORST_EXPOSURE = 2.5  # of systemd-analyze security: 0 is closed, 10 is open
 
 needs_analyze = pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="no systemd-analyze here")
@@ -45,6 +45,20 @@ def test_systemd_finds_nothing_to_say_of_a_unit(unit: Path) -> None:
     done = subprocess.run(
         ["systemd-analyze", "verify", unit], capture_output=True, text=True, timeout=60, check=False
     )
+    assert (done.returncode, done.stdout + done.stderr) == (0, "")
+
+
+@needs_analyze
+def test_the_timer_asks_by_time_since_start_and_not_by_the_clock(tmp_path: Path) -> None:
+    for name in ("lugwatch-backup.service", "lugwatch-backup.timer"):
+        text = (DEPLOY / "files" / name).read_text(encoding="utf-8")
+        text = re.sub(r"^ExecStart=\S+", "ExecStart=/bin/true", text, flags=re.MULTILINE)
+        (tmp_path / name).write_text(text, encoding="utf-8")
+        assert "OnCalendar" not in text
+    done = subprocess.run(
+        ["systemd-analyze", "verify", tmp_path / "lugwatch-backup.timer"],
+        capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
     assert (done.returncode, done.stdout + done.stderr) == (0, "")
 
 
@@ -120,6 +134,26 @@ watch() {
 watch
 test "$(stat -c '%U' /var/lib/lugwatch/lugwatch.db)" = lugwatch
 lugwatch joints --db /var/lib/lugwatch/lugwatch.db --json | grep -q '"probe_celsius": 23.125'
+
+# the daily backup as its unit runs it: a disk that is not there is no failure, and is noted
+backs_up() {
+    setpriv --reuid lugwatch --regid lugwatch --init-groups \
+        lugwatch backup --config /etc/lugwatch/lugwatch.toml --if-due
+}
+grep -q -- '--if-due' /etc/systemd/system/lugwatch-backup.service
+test -e /etc/systemd/system/lugwatch-backup.timer
+printf '[backup]\nfolder = "/mnt/backup"\n' >>/etc/lugwatch/lugwatch.toml
+backs_up | grep -q "no such folder"
+grep -q "no such folder" /var/lib/lugwatch/lugwatch.db.last-backup.json
+mkdir -p /mnt/backup
+mount -t tmpfs -o size=32m,uid="$(id -u lugwatch)",gid="$(id -g lugwatch)" tmpfs /mnt/backup
+backs_up | grep -q "checked"
+backs_up | grep -q "nothing to do"
+lugwatch restore /mnt/backup --config /etc/lugwatch/lugwatch.toml | grep -q "put back"  # by root
+test "$(stat -c '%U' /var/lib/lugwatch/lugwatch.db)" = lugwatch
+watch
+lugwatch joints --db /var/lib/lugwatch/lugwatch.db --json | grep -q '"probe_celsius": 23.125'
+umount /mnt/backup
 
 # again: an upgrade keeps the configuration, backs the data up, and can be taken back
 sh $DEPLOY/install.sh --no-start --from $WHEEL >/tmp/second.log 2>&1 || { cat /tmp/second.log; exit 1; }

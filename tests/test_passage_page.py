@@ -1,5 +1,6 @@
 """Passages on the page: what ran, margins, changes, comparison, season; alerts with filters; the watchman."""
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -23,6 +24,7 @@ from lugwatch.model import (
     FaultKind,
     JointPassage,
 )
+from lugwatch.store.backup_note import BackupNote, write_backup_note, write_backup_trouble
 from lugwatch.store.queries import Bucket
 from lugwatch.store.writer import Store
 from pages import InProcess, built_page
@@ -212,7 +214,14 @@ def test_the_watchman_knows_disk_backup_version_and_what_failed(bench: Bench, tm
     assert "none is known" in page and "3 times, last" in page and "bad_checksum (28-1)" in page
     assert "none is configured" in page and "GB of" in page and "was written by 0.1.0" in page
     main(["backup", "--db", str(bench.database), "--out", str(tmp_path / "copy.db")])
-    assert "copy.db" in bench.client.get("/watchman").text
+    assert re.search(r"\(\d+ s old\): \S+copy\.db, ", bench.client.get("/watchman").text)
+    write_backup_trouble(bench.database, "/mnt/backup: there is no such folder", bench.clock.time())
+    page = bench.client.get("/watchman").text
+    assert "copy.db" in page and "The next one cannot be made:</b> /mnt/backup: there is no such" in page
+    far = BackupNote(time=bench.clock.time() + 10**9, file="/mnt/x.db", size_bytes=1)
+    write_backup_note(bench.database, far)
+    page = bench.client.get("/watchman").text
+    assert "age not known: times went back since" in page and "cannot be made" not in page
     (bench.database.parent / "a.db.last-backup.json").write_text("[", encoding="utf-8")
     assert "none is known" in bench.client.get("/watchman").text
 

@@ -1,10 +1,8 @@
 """A full card and one that cannot be written (C39): all goes on but the writing, and that comes back."""
 
-import os
-import shutil
 import sqlite3
 import subprocess
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import closing, suppress
 from pathlib import Path
 
@@ -139,23 +137,6 @@ def test_all_goes_on_but_the_writing_and_that_comes_back_without_a_restart(
     with Afloat(path) as boat:
         lived_through(path, boat, make(boat, monkeypatch))
     check_nothing_was_lost(path)
-
-
-@pytest.fixture
-def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of 8 MB."""
-    folder = tmp_path / "card"
-    folder.mkdir()
-    mount = shutil.which("mount")
-    if mount is None or os.geteuid() != 0:
-        pytest.skip("only root can mount a small file system")
-    made = subprocess.run(
-        [mount, "-t", "tmpfs", "-o", "size=8m", "tmpfs", folder], capture_output=True, check=False
-    )
-    if made.returncode != 0:
-        pytest.skip("mounting is not allowed here")
-    yield folder
-    subprocess.run(["umount", "-l", folder], check=True)
 
 
 def test_a_file_system_without_a_byte_left(small_disk: Path) -> None:

@@ -18,6 +18,7 @@ from pydantic import ValidationError
 from lugwatch import config_grading, config_mistakes, config_parts, config_ways
 from lugwatch.config_parts import PageSettings
 from lugwatch.config_tables import (
+    BackupTable,
     ChannelTable,
     CurrentTable,
     Document,
@@ -28,7 +29,7 @@ from lugwatch.config_tables import (
 )
 from lugwatch.config_ways import WaysOut
 from lugwatch.errors import ConfigurationError, UserError
-from lugwatch.keeping import Keeping
+from lugwatch.keeping import Archive, Keeping
 from lugwatch.materials import IEC_60228_OHMS_PER_KM
 from lugwatch.model import Boat, CableClass, Channel, Joint, Manners, Quantity, Watching
 
@@ -79,6 +80,7 @@ class Configuration:
     channels: tuple[ChannelSettings, ...]
     database: Path
     keeping: Keeping
+    archive: Archive | None
     mqtt: MqttSettings | None
     ways_out: WaysOut
     web_host: str
@@ -146,6 +148,7 @@ def _check(path: Path, data: dict[str, Any], lenient: bool) -> Configuration:
         channels=channels,
         database=folder / document.store.database,
         keeping=Keeping(**document.store.model_dump(exclude={"database"})),
+        archive=_archive(document.backup, folder),
         mqtt=_mqtt(document.mqtt, folder),
         ways_out=config_ways.settings(document, folder),
         web_host=document.web.host,
@@ -181,6 +184,12 @@ def _read_tables(data: dict[str, Any]) -> tuple["Document | None", list[str], li
             if stuck:
                 break
     return None, mistakes, unknown
+
+
+def _archive(table: BackupTable | None, folder: Path) -> Archive | None:
+    if table is None:
+        return None
+    return Archive(folder=folder / table.folder, keep=table.keep, daily=table.daily)
 
 
 def _mqtt(table: MqttTable | None, folder: Path) -> MqttSettings | None:

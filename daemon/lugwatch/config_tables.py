@@ -79,6 +79,12 @@ class StoreTable(Table):
     minutes_days: _Positive = 2.0
 
 
+class BackupTable(Table):
+    folder: Annotated[str, Field(min_length=1)]
+    keep: Annotated[int, Field(ge=1, le=1000)] = 7
+    daily: bool = True
+
+
 class MqttTable(Table):
     host: str = "localhost"
     port: Annotated[int, Field(ge=1, le=65535)] = 1883
@@ -188,6 +194,7 @@ class Document(Table):
     watch: WatchTable = WatchTable()
     alerts: AlertsTable = AlertsTable()
     store: StoreTable = StoreTable()
+    backup: BackupTable | None = None
     mqtt: MqttTable | None = None
     push: PushTable | None = None
     buzzer: BuzzerTable | None = None

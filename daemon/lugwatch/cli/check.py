@@ -16,8 +16,10 @@ from lugwatch.plan import UNRATED_AMPS
 from lugwatch.publishers import ways
 from lugwatch.publishers.mqtt_trial import Trial, try_broker
 from lugwatch.sources import broker_trust, registry
+from lugwatch.store import archive
+from lugwatch.store.backup_note import known_backup
 from lugwatch.store.queries import History
-from lugwatch.units import format_time
+from lugwatch.units import format_duration, format_time
 
 USUAL_AIR_CELSIUS = 20.0  # where the air was never read
 
@@ -50,6 +52,7 @@ def command(config_path: Path, hardware: bool, amps: float | None) -> None:
         put_table(("channel", "what its chip makes of it"), chips)
     _tell_gradings(configuration, amps)
     _tell_ways(configuration)
+    _tell_backups(configuration)
     if hardware:
         broker = _try_broker(configuration)
         _read_once(configuration)
@@ -116,6 +119,21 @@ def _tell_ways(configuration: Configuration) -> None:
     rows.append(("page", f"http://{configuration.web_host}:{configuration.web_port}", "all"))
     click.echo()
     put_table(("alerts leave by", "to", "categories"), rows)
+
+
+def _tell_backups(configuration: Configuration) -> None:
+    settings = configuration.archive
+    if settings is None:
+        click.echo("\nbackups: none by itself; [backup] folder names a folder on another disk")
+    else:
+        daily = "one a day" if settings.daily else "none by itself"
+        click.echo(f"\nbackups: {daily} into {settings.folder}, the newest {settings.keep} are kept")
+        if settings.daily and (reason := archive.why_not_daily(settings, configuration.database)):
+            click.echo(f"  none can be made now: {reason}")
+    known = known_backup(configuration.database, SystemClock().time())
+    if (last := known.state.last) is not None:
+        age = "age not known" if known.age_seconds is None else f"{format_duration(known.age_seconds)} ago"
+        click.echo(f"  last: {format_time(last.time // 1000 * 1000)} ({age}), {last.file}")
 
 
 def _try_broker(configuration: Configuration) -> Trial | None:

@@ -25,6 +25,7 @@ from lugwatch.cli import (
     proofs,
     prove,
     replay,
+    restore,
     salvage,
     shapes,
     sheet,
@@ -50,7 +51,7 @@ def commands() -> None:
 
 REPORTS = (joints, alerts, passages, creep, shapes, proofs)
 RUNNING = (demo, init, probes, check, try_alerts, watch, web, replay)
-for module in (*RUNNING, *REPORTS, prove, journal, export, sheet, backup, salvage, stack, divider):
+for module in (*RUNNING, *REPORTS, prove, journal, export, sheet, backup, restore, salvage, stack, divider):
     commands.add_command(module.command)
 commands.add_command(passphrase.command)
 commands.add_command(sheet.report)

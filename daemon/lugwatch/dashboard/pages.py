@@ -95,7 +95,7 @@ def _add_present(app: FastAPI, maker: Maker) -> None:
                 **look.watchman(),
                 **look.written_by(),
                 **around.disk(),
-                "backup": around.last_backup(),
+                "backup": around.last_backup(look.clock.time()),
                 "broker": around.broker_state(),
             },
         )

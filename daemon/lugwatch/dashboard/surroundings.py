@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from lugwatch.json_shapes import JsonObject
-from lugwatch.store.backup_note import read_backup_note
-from lugwatch.units import format_time
+from lugwatch.store.backup_note import known_backup
+from lugwatch.units import format_duration, format_time
 
 LOCAL_TIME = Path("/etc/localtime")
 BROKER_SECONDS = 1.5
@@ -47,12 +47,24 @@ class Surroundings:
             return {"disk_free_bytes": None, "disk_bytes": None}
         return {"disk_free_bytes": usage.free, "disk_bytes": usage.total}
 
-    def last_backup(self) -> JsonObject | None:
-        """The last backup that was checked, by the note that it left beside the database."""
-        note = read_backup_note(self.database)
-        if note is None:
+    def last_backup(self, time: int) -> JsonObject | None:
+        """The last backup that was checked, and what keeps the next from being made, as the note says.
+
+        time: what this machine says. None where nothing is known of either.
+        """
+        known = known_backup(self.database, time)
+        last, trouble = known.state.last, known.state.trouble
+        if last is None and trouble is None:
             return None
-        return {"time": format_time(note.time), "file": note.file, "backup_bytes": note.size_bytes}
+        since = known.state.trouble_time
+        return {
+            "time": format_time(last.time) if last else None,
+            "age": None if known.age_seconds is None else format_duration(known.age_seconds),
+            "file": last.file if last else None,
+            "backup_bytes": last.size_bytes if last else None,
+            "trouble": trouble,
+            "trouble_time": None if since is None else format_time(since),
+        }
 
     def broker_state(self) -> JsonObject | None:
         """Whether anything answers at the broker's address; None where none is configured."""

@@ -1,5 +1,6 @@
-"""A consistent copy of the database while the daemon writes to it. May import: opening, errors."""
+"""A consistent copy of the database while the daemon writes to it. May import: opening, disks, errors."""
 
+import contextlib
 import os
 import sqlite3
 import tempfile
@@ -8,9 +9,10 @@ from contextlib import closing
 from pathlib import Path
 
 from lugwatch.errors import OperationFailed, UserError
+from lugwatch.store.disks import copy_failed
 from lugwatch.store.opening import check_ours, connect_reading
 
-_STEP_PAGES = 256  # 1 MiB between two words of progress
+_STEP_PAGES = 256  # a quarter of a MiB between two words of progress
 
 
 def backup(path: Path, out: Path, progress: Callable[[int, int], None] | None = None) -> None:
@@ -28,10 +30,12 @@ def backup(path: Path, out: Path, progress: Callable[[int, int], None] | None = 
         os.close(descriptor)
         partial = Path(name)
         try:
-            _copy(path, partial, progress)
-            _check(partial)
+            copy_whole(path, partial, progress)
             sync_file(partial)
-            partial.chmod(path.stat().st_mode & 0o777)
+            _read_anew(partial)
+            check_copy(partial)
+            with contextlib.suppress(PermissionError):  # a stick's file system may know no modes
+                partial.chmod(path.stat().st_mode & 0o777)
             partial.replace(out)
             sync_file(out.parent)
         finally:
@@ -40,10 +44,11 @@ def backup(path: Path, out: Path, progress: Callable[[int, int], None] | None = 
             for companion in (f"{partial.name}-journal", f"{partial.name}-wal", f"{partial.name}-shm"):
                 partial.with_name(companion).unlink(missing_ok=True)
     except (OSError, sqlite3.Error) as error:
-        raise OperationFailed(f"{out}: the copy failed ({error}); is there room on its disk?") from error
+        raise copy_failed(out, error) from error
 
 
-def _copy(path: Path, partial: Path, progress: Callable[[int, int], None] | None) -> None:
+def copy_whole(path: Path, partial: Path, progress: Callable[[int, int], None] | None) -> None:
+    """`path` as it is at one moment into the empty file `partial`, in steps. Raises sqlite3.Error."""
     with closing(connect_reading(path)) as source, closing(sqlite3.connect(partial)) as target:
         # one read transaction around all steps: without it each commit of the daemon would start
         # the copy over again, https://sqlite.org/backup.html
@@ -63,11 +68,29 @@ def _copy(path: Path, partial: Path, progress: Callable[[int, int], None] | None
         target.execute("PRAGMA journal_mode = DELETE")
 
 
-def _check(partial: Path) -> None:
-    with closing(sqlite3.connect(partial)) as copy:
-        found = copy.execute("PRAGMA integrity_check(1)").fetchone()[0]
-    if found != "ok":
+def check_copy(partial: Path) -> None:
+    """Raises OperationFailed where a copy is not whole, or sqlite3.Error."""
+    found = fault_of(partial)
+    if found is not None:
         raise OperationFailed(f"the copy is damaged ({found}); the database itself may be, keep both")
+
+
+def fault_of(path: Path) -> str | None:
+    """What SQLite's own check of every page, row and index finds first, on one line. Raises sqlite3.Error."""
+    with closing(sqlite3.connect(path)) as copy:
+        found = str(copy.execute("PRAGMA integrity_check(1)").fetchone()[0])
+    return None if found == "ok" else " ".join(found.split())
+
+
+def _read_anew(partial: Path) -> None:
+    """Have the check read what the disk holds and not what this computer still remembers of it."""
+    descriptor = os.open(partial, os.O_RDONLY)
+    try:
+        os.posix_fadvise(
+            descriptor, 0, 0, os.POSIX_FADV_DONTNEED
+        )  # of pages that are synced, posix_fadvise(2)
+    finally:
+        os.close(descriptor)
 
 
 def sync_file(path: Path) -> None:

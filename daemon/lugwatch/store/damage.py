@@ -37,7 +37,7 @@ ADVICE = (
     " put in another one soon."
 )
 Rows = list[tuple[Any, ...]]
-_COMPANIONS = ("", "-wal", "-shm", "-journal")
+COMPANIONS = ("", "-wal", "-shm", "-journal")
 _ROWS_A_STEP = 256
 # Steps over rows that cannot be read double; beyond this many failures in a row the rest is given up.
 _FAILURES_IN_A_ROW = 60
@@ -88,17 +88,23 @@ def begin_anew(store: Store, *, clock: Clock, boat: Boat) -> tuple[Store, Path]:
     return fresh, aside
 
 
-def set_aside(path: Path, time: int) -> Path:
-    """Give the database and what belongs to it another name: beside it, with the date. Nothing is deleted."""
+def aside_name(path: Path, time: int, word: str) -> Path:
+    """A name beside `path` that nothing has yet, with why it is kept and the date."""
     stamp = format_time(time // 1000 * 1000).replace(":", "").replace("-", "")
-    aside = path.with_name(f"{path.name}.damaged-{stamp}")
+    aside = path.with_name(f"{path.name}.{word}-{stamp}")
     number = 1
     while aside.exists():
         number += 1
-        aside = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
+        aside = path.with_name(f"{path.name}.{word}-{stamp}-{number}")
+    return aside
+
+
+def set_aside(path: Path, time: int) -> Path:
+    """Give the database and what belongs to it another name: beside it, with the date. Nothing is deleted."""
+    aside = aside_name(path, time, "damaged")
     try:
         # the database last: a cut in between finds it again with what belongs to it
-        for end in reversed(_COMPANIONS):
+        for end in reversed(COMPANIONS):
             with contextlib.suppress(FileNotFoundError):
                 path.with_name(path.name + end).rename(aside.with_name(aside.name + end))
     except OSError as error:
