@@ -15,14 +15,14 @@ settings.load_profile("same every time")
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of 8 MB."""
+    """A file system of 64 MB: SQLite's log alone may take 8 MB before it is copied into the file."""
     folder = tmp_path / "card"
     folder.mkdir()
     mount = shutil.which("mount")
     if mount is None or os.geteuid() != 0:
         pytest.skip("only root can mount a small file system")
     made = subprocess.run(
-        [mount, "-t", "tmpfs", "-o", "size=8m", "tmpfs", folder], capture_output=True, check=False
+        [mount, "-t", "tmpfs", "-o", "size=64m", "tmpfs", folder], capture_output=True, check=False
     )
     if made.returncode != 0:
         pytest.skip("mounting is not allowed here")

@@ -144,7 +144,7 @@ def test_killed_at_any_point_there_is_no_half_backup_and_the_next_one_clears_up(
 def test_a_full_disk_is_one_line_and_keeps_what_is_there(
     tmp_path: Path, small_disk: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    rig = Rig(tmp_path, small_disk)  # `card` and the folder for backups are one file system of 8 MB
+    rig = Rig(tmp_path, small_disk)  # `card` and the folder for backups are one small file system
     first = rig.back_up()
     ballast = small_disk / "ballast"
     with ballast.open("wb") as file:

@@ -45,6 +45,7 @@ class Holder:
 def test_an_alert_is_said_while_another_program_holds_the_database(tmp_path: Path) -> None:
     path = tmp_path / "boat.db"
     with Afloat(path) as boat:
+        boat.waits_for_store = False
         heard = boat.listener
         until(lambda: heard.estimates() > 5)
         holder = Holder(path, "BEGIN IMMEDIATE")

@@ -17,7 +17,7 @@ from lugwatch.dashboard import actions
 from lugwatch.dashboard.reading import read_moment
 from lugwatch.errors import UserError
 from lugwatch.keeping import Keeping
-from lugwatch.model import AlertChange, AlertState, Condition, CrewDeed, Watching
+from lugwatch.model import AlertState, Condition, CrewDeed, Watching
 from lugwatch.store import writer
 from lugwatch.store.beside import path_beside, where_now
 from lugwatch.store.damage import open_or_begin_anew
@@ -213,18 +213,6 @@ def test_a_new_database_on_such_a_card_is_a_mistake_and_no_watch(small_disk: Pat
     subprocess.run(["mount", "-o", "remount,ro", small_disk], check=True)
     with pytest.raises(UserError, match=r"may not be written|cannot"):
         open_or_begin_anew(small_disk / "new.db", clock=ManualClock(), boat=boats.boat(), keeping=Keeping())
-
-
-def test_what_waits_in_memory_is_bounded_and_alerts_are_never_given_up() -> None:
-    from collections import deque
-
-    from lugwatch.batch import shed
-
-    kept = deque([change(1, alert()), *(reading(20.0, i) for i in range(100)), change(2, alert())])
-    shed(kept, 50)
-    assert len(kept) == 50
-    assert [o.sequence for o in kept if isinstance(o, AlertChange)] == [1, 2]
-    assert kept[1] == reading(20.0, 52)  # the oldest went
 
 
 def test_when_trouble_is_told_and_tried_again() -> None:

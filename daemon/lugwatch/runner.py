@@ -8,20 +8,18 @@ Longer than other files: the threads and what passes between them are read side 
 Not here: any decision about joints. May import: everything but cli and dashboard.
 """
 
-import contextlib
 import logging
 import os
 import queue
 import threading
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
 
 from lugwatch import journal, learning, pipeline, snapshot
 from lugwatch.attendance import SOURCE
-from lugwatch.batch import Batch, alerts_of, shed
+from lugwatch.batch import Batch, WaitingBatches, shed
 from lugwatch.boat_clock import Step
 from lugwatch.clock import Clock, SystemClock
 from lugwatch.errors import OperationFailed, UserError
@@ -98,7 +96,7 @@ class Watch:
         self._clock = clock
         self._stop = stop
         self._events: queue.Queue[pipeline.Event] = queue.Queue(EVENTS_KEPT)
-        self._batches: queue.Queue[Batch | None] = queue.Queue(BATCHES_KEPT)
+        self._batches = WaitingBatches(BATCHES_KEPT)
         self._interval_seconds = state.plan.boat.watching.interval_seconds
         self._lost_events = 0
         # beside the bounded queue, since an entry must not be given up; there are a few in a season
@@ -113,6 +111,11 @@ class Watch:
     def backlog(self) -> int:
         """Events that wait to be taken in."""
         return self._events.qsize()
+
+    @property
+    def unwritten(self) -> int:
+        """Batches that wait for the store."""
+        return len(self._batches)
 
     def put(self, event: pipeline.Event) -> None:
         """Hand over an event from any thread; never blocks. When full, the oldest goes."""
@@ -178,10 +181,9 @@ class Watch:
 
     def write_soon(self) -> None:
         """From any thread: something that is no output is to be written, and not only in five seconds."""
-        if self._batches.empty():  # else a batch is on its way
+        if not len(self._batches):  # else a batch is on its way
             now, time = self._clock.monotonic_seconds(), self._clock.time()
-            with contextlib.suppress(queue.Full):
-                self._batches.put_nowait(Batch(outputs=(), monotonic_seconds=now, time=time, snapshot=None))
+            self._batches.put(Batch(outputs=(), monotonic_seconds=now, time=time, snapshot=None))
 
     def run(self) -> None:
         """Watch until `stop`; then write what is left and close everything."""
@@ -197,7 +199,7 @@ class Watch:
         self._pipe()
         for reader in readers:
             reader.join(STOP_SECONDS / 2)
-        self._batches.put(None)
+        self._batches.end()
         writer.join(STOP_SECONDS)
         for publisher in self._publishers:
             publisher.close()
@@ -325,13 +327,7 @@ class Watch:
             snapshot=saved,
             step=step,
         )
-        try:
-            self._batches.put_nowait(batch)
-        except queue.Full:
-            # the store hangs: give up the oldest readings, never an alert
-            oldest = self._batches.get_nowait()
-            alerts = () if oldest is None else alerts_of(oldest.outputs)
-            self._batches.put_nowait(replace(batch, outputs=(*alerts, *batch.outputs)))
+        self._batches.put(batch)
 
     # ---- the store ---------------------------------------------------------------------------
 
