@@ -214,7 +214,8 @@ def test_the_whole_way_in_a_root_of_its_own(tmp_path: Path) -> None:
         env={
             # how pip finds its packages may stand in variables; a tree of ours on the path may not
             **{name: value for name, value in os.environ.items() if not name.startswith("PYTHON")},
-            "PATH": os.environ["PATH"] + ":/usr/local/bin:/usr/sbin:/sbin",
+            # what is installed comes first: a developer's own environment has a lugwatch too
+            "PATH": "/usr/local/bin:/usr/sbin:/sbin:" + os.environ["PATH"],
             "HOME": os.environ.get("HOME", "/root"),
             "PLACE": str(place),
             "SCRIPT": WHOLE_WAY,
