@@ -9,8 +9,10 @@ from lugwatch import __version__, config
 from lugwatch.cli.options import config_option, db_option, progress
 from lugwatch.clock import ManualClock
 from lugwatch.replay import replay
+from lugwatch.store.columnar import ParquetRecording
+from lugwatch.store.opened_recording import open_any_recording
 from lugwatch.store.queries import History
-from lugwatch.store.recording import Recording, open_recording
+from lugwatch.store.recording import Recording
 from lugwatch.store.writer import Store
 
 
@@ -19,7 +21,7 @@ from lugwatch.store.writer import Store
 @config_option
 @db_option
 def command(recording: Path, config_path: Path, database: Path) -> None:
-    """Run RECORDING.csv through the watch as fast as possible and write the same database.
+    """Run RECORDING (.csv or .parquet) through the watch as fast as possible and write the same database.
 
     First row: `time`, then one column per probe (°C) or current (A) by its id. Rows that the database
     already holds are skipped, so running it twice changes nothing; a later recording goes on where
@@ -28,7 +30,7 @@ def command(recording: Path, config_path: Path, database: Path) -> None:
     configuration = config.load(config_path, lenient=True)
     for warning in configuration.warnings:
         click.echo(f"warning: {config_path}: {warning}; ignored", err=True)
-    rows = open_recording(recording, configuration.boat)
+    rows = open_any_recording(recording, configuration.boat)
     _warn_of_columns(rows)
     held_until = _held_until(database)
     started = time.perf_counter()
@@ -59,13 +61,13 @@ def _held_until(database: Path) -> int | None:
     return None if last is None else last[0]
 
 
-def _warn_of_columns(rows: Recording) -> None:
+def _warn_of_columns(rows: Recording | ParquetRecording) -> None:
     for column in rows.unknown_columns:
         click.echo(f"warning: column {column!r} is in no [[probe]] or [[current]]; skipped", err=True)
     for channel in rows.missing_channels:
         click.echo(f"warning: {channel!r} has no column; never read", err=True)
 
 
-def _tell_counts(rows: Recording) -> None:
+def _tell_counts(rows: Recording | ParquetRecording) -> None:
     for line in rows.counts.lines():
         click.echo(line, err=True)

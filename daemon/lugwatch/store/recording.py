@@ -6,7 +6,6 @@ May import: model, units, errors, store rooms but writer.
 """
 
 import os
-import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -15,10 +14,10 @@ from typing import BinaryIO, NamedTuple, TextIO
 
 from lugwatch.errors import OperationFailed, UserError
 from lugwatch.model import Boat, FaultKind
-from lugwatch.store.backup import sync_file
 from lugwatch.store.queries import History
 from lugwatch.store.recording_text import (
     TIME_COLUMN,
+    UNIT,
     Header,
     Refused,
     TimeText,
@@ -26,6 +25,7 @@ from lugwatch.store.recording_text import (
     parse_header,
     split_cells,
 )
+from lugwatch.store.whole_file import whole_file
 from lugwatch.units import format_time
 
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
@@ -198,36 +198,38 @@ def open_recording(path: Path, boat: Boat) -> Recording:
     return Recording(path, parse_header(path, raw, boat), len(first), size_bytes)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """How a recording is written. What `replay` reads is the plain one, with or without units."""
+
+    units: bool = False  # behind each name of the header, as in `bar [°C]`
+    decimal_comma: bool = False  # and semicolons between columns: what a spreadsheet of half the world opens
+
+
+def refuse_place(history: History, out: Path) -> None:
+    """Raises UserError where nothing can be written to `out`, or only over the database."""
+    if out.is_dir() or not out.parent.is_dir():
+        raise UserError(f"{out}: is a folder or in none; name a file in a folder that is there")
+    if out.exists() and out.samefile(history.path):
+        raise UserError(f"{out}: is the database itself; give the recording another name")
+
+
 def write_recording(
     history: History,
     out: Path,
     start: int | None = None,
     end: int | None = None,
     progress: Callable[[int], None] | None = None,
+    layout: Layout | None = None,
 ) -> int:
     """Write readings from `start` to `end` [ms, both included] as a recording; how many there were.
 
     `progress` hears readings done. Numbers are written so that they read back exactly. The file gets
     its name when it is whole. Raises UserError (no place to write) or OperationFailed (disk).
     """
-    if out.is_dir() or not out.parent.is_dir():
-        raise UserError(f"{out}: is a folder or in none; name a file in a folder that is there")
-    if out.exists() and out.samefile(history.path):
-        raise UserError(f"{out}: is the database itself; give the recording another name")
-    try:
-        descriptor, name = tempfile.mkstemp(prefix=f".{out.name}.", suffix=".partial", dir=out.parent)
-        partial = Path(name)
-        try:
-            with os.fdopen(descriptor, "w", encoding="utf-8", newline="\n") as file:
-                count = _write_rows(history, file, start, end, progress)
-            sync_file(partial)
-            partial.chmod(0o644)
-            partial.replace(out)
-        finally:
-            partial.unlink(missing_ok=True)
-    except OSError as error:
-        raise OperationFailed(f"{out}: writing failed ({error.strerror}); is there room?") from error
-    return count
+    refuse_place(history, out)
+    with whole_file(out) as partial, partial.open("w", encoding="utf-8", newline="\n") as file:
+        return _write_rows(history, file, start, end, progress, layout or Layout())
 
 
 def _write_rows(
@@ -236,10 +238,14 @@ def _write_rows(
     start: int | None,
     end: int | None,
     progress: Callable[[int], None] | None,
+    layout: Layout,
 ) -> int:
-    channels = [channel.channel for channel in history.channels()]
+    found = history.channels()
+    separator = ";" if layout.decimal_comma else ","
+    channels = [channel.channel for channel in found]
     places = {channel: index for index, channel in enumerate(channels)}
-    file.write(",".join([TIME_COLUMN, *channels]) + "\n")
+    titles = [f"{c.channel} [{UNIT[c.quantity]}]" for c in found] if layout.units else channels
+    file.write(separator.join([TIME_COLUMN, *titles]) + "\n")
     empty = [""] * len(channels)
     cells, row_time, count = list(empty), None, 0
     for time, channel, value in history.readings(start, end):
@@ -247,12 +253,12 @@ def _write_rows(
         # a second value of a channel in one ms opens a second row of that time
         if time != row_time or cells[place]:
             if row_time is not None:
-                file.write(f"{format_time(row_time)},{','.join(cells)}\n")
+                file.write(f"{format_time(row_time)}{separator}{separator.join(cells)}\n")
             cells, row_time = list(empty), time
-        cells[place] = repr(value)
+        cells[place] = repr(value).replace(".", ",") if layout.decimal_comma else repr(value)
         count += 1
         if progress is not None and count % _PROGRESS_READINGS == 0:
             progress(count)
     if row_time is not None:
-        file.write(f"{format_time(row_time)},{','.join(cells)}\n")
+        file.write(f"{format_time(row_time)}{separator}{separator.join(cells)}\n")
     return count

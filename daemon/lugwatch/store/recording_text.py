@@ -19,10 +19,11 @@ TIME_COLUMN = "time"
 # Beyond these no boat's joint, air or shunt has been: what is, is a defect of the recording.
 # One file of measured data has 3.40E+38, an overflow, as its first temperature.
 PLAUSIBLE = {Quantity.CELSIUS: (-55.0, 300.0), Quantity.AMPS: (-10_000.0, 10_000.0)}
-_UNIT = {Quantity.CELSIUS: "°C", Quantity.AMPS: "A"}
+UNIT = {Quantity.CELSIUS: "°C", Quantity.AMPS: "A"}
 
 _CACHED_TEXTS = 100_000
 _NOT_FINITE = re.compile(r"[+-]?(nan|inf(inity)?|1\.#.*)", re.IGNORECASE)
+_WITH_UNIT = re.compile(r"(\S.*\S|\S) *\[([^\]]*)\]")
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 
 
@@ -46,7 +47,8 @@ class Header:
 
 def parse_header(path: Path, raw: bytes, boat: Boat) -> Header:
     """The header line, without its byte order mark or line end. Raises UserError."""
-    names = _column_names(path, raw)
+    quantities = {channel.channel: channel.quantity for channel in boat.channels}
+    names = [_without_unit(path, name, quantities) for name in _column_names(path, raw)]
     if TIME_COLUMN not in names:
         raise UserError(
             f"{path}: the header has no column {TIME_COLUMN!r} but {_listed(names)}; "
@@ -55,7 +57,6 @@ def parse_header(path: Path, raw: bytes, boat: Boat) -> Header:
     for name in names:
         if name and names.count(name) > 1:
             raise UserError(f"{path}: the column {name!r} stands twice in the header; take one out")
-    quantities = {channel.channel: channel.quantity for channel in boat.channels}
     columns = tuple((i, name, quantities[name]) for i, name in enumerate(names) if name in quantities)
     if not columns:
         raise UserError(
@@ -95,6 +96,17 @@ def _column_names(path: Path, raw: bytes) -> list[str]:
                 "columns and points in numbers"
             )
     return [name.strip() for name in split_cells(text)]
+
+
+def _without_unit(path: Path, name: str, quantities: Mapping[str, Quantity]) -> str:
+    """`bar [°C]` is `bar`; another unit of a channel is refused and not converted."""
+    found = _WITH_UNIT.fullmatch(name)
+    if found is None or name in quantities or found[1] not in quantities:
+        return name
+    channel, unit = found[1], UNIT[quantities[found[1]]]
+    if found[2].strip() != unit:
+        raise UserError(f"{path}: the column {name!r} is not in {unit}; convert it, or call it {channel!r}")
+    return channel
 
 
 def split_cells(text: str) -> list[str]:
@@ -170,7 +182,7 @@ def parse_cell(text: str, quantity: Quantity) -> float | Refused | None:
         return Refused(FaultKind.MALFORMED, f"{shown} is not a number")
     low, high = PLAUSIBLE[quantity]
     if not low <= value <= high:
-        unit = _UNIT[quantity]
+        unit = UNIT[quantity]
         return Refused(FaultKind.IMPLAUSIBLE, f"{shown} {unit} is outside {low:g} to {high:g} {unit}")
     return value
 
