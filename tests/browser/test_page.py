@@ -169,6 +169,8 @@ def test_fahrenheit_everywhere(page: Served, browser: webdriver.Chrome) -> None:
     browser.get(page.url)
     until(lambda: "106.2 °F" in text(browser, "#joints .joint"))
     assert "115 °F (104 to 124); its limit is 194 °F" in text(browser, ".alert")
+    # no line ends between a figure and its unit
+    assert "194\u00a0°F" in str(ask(browser, "return document.querySelector('.alert').textContent"))
     for path in ("", "passages", "passages/1", "joints/isolator_in", "alerts"):
         browser.get(page.url + path)
         if path.startswith("joints"):

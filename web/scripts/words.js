@@ -85,8 +85,12 @@ export function momentOf(fieldText) {
 /** A moment [ms] as a time field holds it, in the zone that the page shows. */
 export const fieldOf = (ms) => new Date(asIfUtc(ms)).toISOString().slice(0, 19);
 
-// The watch writes its sentences in °C; here they follow the reader's unit.
+// The watch writes its sentences in °C; here they follow the reader's unit, and no figure is parted from its unit.
 export function inReadersUnit(text) {
+  return translated(text).replace(/(\d) (?=(?:°[CF]|K|A|V|mV|µΩ|%|min|h|s|d)(?![\p{L}\d]))/gu, `$1${NB}`);
+}
+
+function translated(text) {
   if (!isFahrenheit()) return text;
   return text
     .replace(/(-?\d+(?:\.\d+)?) °C \((-?\d+) to (-?\d+)\)/g, (_, a, b, c) => `${temperature(+a, 0)} (${bare(+b)} to ${bare(+c)})`)
