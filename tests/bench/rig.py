@@ -225,6 +225,7 @@ def rig(folder: Path, *, days: float, speed: float, seed: int, card: Path | None
 
     The devices lie in `folder`, the database in `card`, which may be the same.
     """
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # so that all of it is gone afterwards
     with ExitStack() as stack:
         boat, web_port = make_boat(seed), free_port()
         broker = stack.enter_context(Mosquitto())
