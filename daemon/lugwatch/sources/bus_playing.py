@@ -11,7 +11,7 @@ import errno
 import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from lugwatch import config
@@ -159,6 +159,10 @@ def _played(script: Script) -> Outside:
     return Outside(files=lambda: _Files(script), open_port=open_port, open_bus=lambda _path: _Bus(script))
 
 
+def _but_for_words(event: Reading | Fault) -> Reading | Fault:
+    return replace(event, detail="") if isinstance(event, Fault) else event
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Played:
     """One poll, as it was and as it is now. failed: what the driver raised now."""
@@ -170,7 +174,9 @@ class Played:
 
     @property
     def same(self) -> bool:
-        return self.failed == self.poll.failed and list(self.came) == self.poll.came
+        """But for the words of faults: some name what else this machine has."""
+        now, then = ([_but_for_words(event) for event in events] for events in (self.came, self.poll.came))
+        return self.failed == self.poll.failed and now == then
 
 
 class Player:
