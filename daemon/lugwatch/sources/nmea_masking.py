@@ -1,10 +1,10 @@
 """NMEA 0183 without the boat's position, track and names, byte for byte as long as before. Pure.
 
-What the driver reads goes through as it is (XDR groups of temperatures, currents and voltages; time and
-date); of everything else digits become 0 and letters X, and the checksum is turned by as much as the sentence
-was, so that a good one stays good and a bad one bad. A masked line is malformed exactly when it was before,
-gives the same readings and the same time. Works byte by byte without looking ahead: chunks keep their sizes
-and their moments. Not here: ports. May import: nothing of ours.
+What the driver reads goes through as it is (XDR groups of temperatures, currents, voltages and a node's
+counters; time and date); of everything else digits become 0 and letters X, and the checksum is turned by as
+much as the sentence was, so that a good one stays good and a bad one bad. A masked line is malformed exactly
+when it was before, gives the same readings and the same time. Works byte by byte without looking ahead:
+chunks keep their sizes and their moments. Not here: ports. May import: nothing of ours.
 """
 
 from enum import Enum, auto
@@ -14,7 +14,7 @@ _STARTS = b"$!"
 _NUMBER_SIGNS = b",.+-"
 _REFUSED_IN_FIELDS = b"$!*\\"  # a sentence with one of these is none, before as after
 _LONGEST_ADDRESS = 10
-_TRANSDUCERS_READ = (b"C", b"I", b"U")
+_TRANSDUCERS_READ = (b"C", b"I", b"U", b"G")  # generic: how often a node has started
 # fields that pass: time, status and date of RMC, time and date of ZDA
 _FIELDS_THAT_PASS = {b"RMC": frozenset({0, 1, 8}), b"ZDA": frozenset({0, 1, 2, 3})}
 
