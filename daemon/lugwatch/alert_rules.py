@@ -32,6 +32,7 @@ class JointFacts:
     loaded: bool  # enough current to judge
     ratio: float | None  # rise against baseline
     ratio_sd: float | None
+    expected: bool = True  # by its baseline this current would show in its rise, whether it does or not
     baseline_kelvin: float | None = None  # the rise that its baseline makes at its rated current
     change_ratio: float  # sudden changes believed on this passage; 1: none
     climb_ratio: float = 1.0  # rise against its lowest since the load is as it is
@@ -255,7 +256,7 @@ def intermittent(facts: JointFacts, t: Thresholds) -> Finding:
 def probe_off_joint(facts: JointFacts, t: Thresholds) -> Finding:
     """Hardly answers to current any more: the probe has come off, since a bad joint never runs colder."""
     ratio, sd = facts.ratio, facts.ratio_sd
-    if ratio is None or not sd or not facts.loaded:
+    if ratio is None or not sd or not facts.expected:
         verdict = Verdict.HOLD
     else:
         certain = ratio + 2.0 * sd < t.off_joint_clear_ratio
