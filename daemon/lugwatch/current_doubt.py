@@ -56,7 +56,7 @@ TWO_AIRS_RATIO, ONE_AIR_RATIO = 0.2, 0.5
 ALIKE_RATIO = 0.4  # the least of several joints against the most: one current moves all in proportion
 JOINTS_RATIO = 2.0 / 3.0  # so many of the joints on it, and two at least
 # A fall to exactly zero: from so many times the floor, looked at for so long; most of the heat is kept.
-FALL_FLOORS, FALL_SECONDS, KEPT_SHARE, LOST_SHARE = 2.0, 900.0, 0.6, 0.3
+FALL_FLOORS, FALL_SECONDS, KEPT_SHARE, LOST_SHARE = 2.0, 900.0, 0.8, 0.4
 RESTS_ON_CURRENT = frozenset(
     {Condition.WARMING, Condition.HEADING_HOT, Condition.INTERMITTENT, Condition.PROBE_OFF_JOINT}
 )
