@@ -17,7 +17,8 @@ from lugwatch.clock import Clock
 from lugwatch.errors import OperationFailed, UserError
 from lugwatch.keeping import Keeping
 from lugwatch.model import Boat
-from lugwatch.store.blocks import is_sound
+from lugwatch.store.blocks import BlockDamaged, is_sound
+from lugwatch.store.decode import batch_readings
 from lugwatch.store.errors import CannotWrite, HistoryDamaged
 from lugwatch.store.late import LateStore
 from lugwatch.store.migrations import migrate
@@ -212,6 +213,7 @@ def _copy_table(
         target.execute(f"DELETE FROM {table}")
     insert = f"INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})"
     body = [name for name in theirs if name in ours].index("body") if "body" in ours else 0
+    readings = columns.split(", ").index("readings") if table == "batch" and "readings" in ours else None
     count, whole = 0, True
     for found in _readable(source, read_from, columns):
         if found is None:
@@ -219,11 +221,25 @@ def _copy_table(
             continue
         # noise in a packed hour is no error to SQLite
         packed = table in ("reading_block", "block_times")
-        sound = [row for row in found if is_sound(row[body])] if packed else found
+        sound = [row for row in found if is_sound(row[body])] if packed else list(found)
+        if readings is not None:
+            # faults and alerts belong to the batch, so that stays
+            lost = [i for i, row in enumerate(sound) if not _is_read(row[readings])]
+            for i in lost:
+                sound[i] = (*sound[i][:readings], None, *sound[i][readings + 1 :])
+            whole = whole and not lost
         whole = whole and len(sound) == len(found)
         target.executemany(insert, sound)
         count += len(sound)
     return count, whole
+
+
+def _is_read(text: object) -> bool:
+    """Whether the readings of a batch, if it has any, are as they were written."""
+    try:
+        return text is None or batch_readings(0, str(text)) is not None
+    except BlockDamaged:
+        return False
 
 
 def _readable(source: sqlite3.Connection, table: str, columns: str) -> Iterator[Rows | None]:
