@@ -1,8 +1,8 @@
 """What every parser of text and bytes from outside has to bear, as strategies and checks: buses and lines.
 
-`test_fuzz` runs a few hundred examples of each, `bench/fuzz_parsers.py` as many as there is time for. One may be
-refused in words (Refused, UserError, OperationFailed) and in no other way; what is accepted is checked anew here
-by other means. Files are in `fuzzing_files`.
+`test_fuzz` runs a few hundred examples of each, `bench/fuzz_parsers.py` as many as there is time for. One
+may be refused in words (Refused, UserError, OperationFailed) and in no other way; what is accepted is checked
+anew by other means. Files are in `fuzzing_files`.
 """
 
 import errno

@@ -1,8 +1,8 @@
 """Fuzz every parser of text and bytes from outside: `fuzz_parsers.py --minutes 10 [TARGET ...]`.
 
-Targets and what has to hold for each stand in `tests/fuzzing.py` and `fuzzing_files.py`. Each has its turn for some
-seconds, with another seed each time, until the time is up. Printed: how many examples each had, the slowest of
-them, and every failure with its smallest example. Status 1 if there was one.
+Targets and what has to hold for each stand in `tests/fuzzing.py` and `fuzzing_files.py`. Each has its turn
+for some seconds, with another seed each time, until the time is up. Printed: how many examples each had, the
+slowest of them, and every failure with its smallest example. Status 1 if there was one.
 """
 
 import argparse
@@ -97,8 +97,8 @@ def main() -> None:
     for name, one in done.items():
         rate = one.examples / one.seconds if one.seconds else 0.0
         print(
-            f"{name:20} {one.examples:9} examples {rate:8.0f} a second, slowest {one.slowest_seconds:6.3f} s, "
-            f"{len(one.failures)} failures"
+            f"{name:20} {one.examples:9} examples {rate:8.0f} a second, slowest {one.slowest_seconds:6.3f} s,"
+            f" {len(one.failures)} failures"
         )
     for name, one in done.items():
         for failure in one.failures:

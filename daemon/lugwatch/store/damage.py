@@ -19,7 +19,7 @@ from lugwatch.keeping import Keeping
 from lugwatch.model import Boat
 from lugwatch.store.blocks import BlockDamaged, is_sound
 from lugwatch.store.decode import batch_readings
-from lugwatch.store.errors import CannotWrite, HistoryDamaged
+from lugwatch.store.errors import CannotWrite, HistoryDamaged, text_is_text
 from lugwatch.store.late import LateStore
 from lugwatch.store.migrations import migrate
 from lugwatch.store.opening import connect_writing
@@ -117,7 +117,7 @@ def set_aside(path: Path, time: int) -> Path:
 
 def carry_over(aside: Path, path: Path) -> None:
     """The precious tables into a new database; what cannot be read stays behind, and raises nothing."""
-    with contextlib.suppress(sqlite3.Error, OperationFailed, UserError):
+    with contextlib.suppress(sqlite3.Error, OperationFailed, UserError), text_is_text():
         _copy(aside, path, PRECIOUS, lambda _: None)
 
 
@@ -133,7 +133,8 @@ def salvage(damaged: Path, out: Path, progress: Callable[[str], None]) -> Salvag
     if not out.parent.is_dir():
         raise UserError(f"{out}: the folder {out.parent} is not there; make it first")
     try:
-        found = _copy(damaged, out, None, progress)
+        with text_is_text():
+            found = _copy(damaged, out, None, progress)
     except sqlite3.Error as error:
         out.unlink(missing_ok=True)
         raise OperationFailed(f"{damaged}: nothing of it can be read ({error}); try a backup") from error
