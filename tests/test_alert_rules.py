@@ -117,6 +117,8 @@ def test_a_probe_that_came_off_shows_no_rise_and_is_told_all_the_same() -> None:
     off = replace(STEADY, ratio=-0.1, ratio_sd=0.05, loaded=False)
     assert alert_rules.probe_off_joint(off, T).verdict is Verdict.TRUE
     assert alert_rules.probe_off_joint(replace(off, expected=False), T).verdict is Verdict.HOLD
+    going = replace(STEADY, ratio=0.5, ratio_sd=0.05, unrest_ratio=9.0)
+    assert alert_rules.intermittent(going, T).verdict is Verdict.HOLD, "no contact comes and goes there"
 
 
 def test_what_is_common_names_the_air_or_the_shunt_and_no_joint() -> None:

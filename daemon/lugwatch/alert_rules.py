@@ -239,7 +239,9 @@ def intermittent(facts: JointFacts, t: Thresholds) -> Finding:
     unrest = facts.unrest_ratio
     # one that heats so much more than it did is told as that; a filter that runs after it is restless too
     far = max(facts.ratio or 1.0, facts.change_ratio) > t.warming_warning_ratio
-    if unrest is None or far or not facts.loaded:
+    # and one that hardly answers any more, as that: its probe left by a step
+    off = facts.ratio is not None and facts.ratio < t.off_joint_clear_ratio
+    if unrest is None or far or off or not facts.loaded:
         verdict = Verdict.HOLD
     else:
         verdict = _verdict(unrest > t.unrest_ratio, unrest < 0.5 * t.unrest_ratio)
