@@ -117,6 +117,9 @@ def test_a_probe_that_came_off_shows_no_rise_and_is_told_all_the_same() -> None:
     off = replace(STEADY, ratio=-0.1, ratio_sd=0.05, loaded=False)
     assert alert_rules.probe_off_joint(off, T).verdict is Verdict.TRUE
     assert alert_rules.probe_off_joint(replace(off, expected=False), T).verdict is Verdict.HOLD
+    more = replace(STEADY, ratio=1.5, ratio_sd=0.02, change_ratio=1.5)
+    assert alert_rules.warming(more, T).verdict is Verdict.TRUE
+    assert alert_rules.warming(replace(more, beside_lost=True), T).verdict is Verdict.HOLD
     going = replace(STEADY, ratio=0.5, ratio_sd=0.05, unrest_ratio=9.0)
     assert alert_rules.intermittent(going, T).verdict is Verdict.HOLD, "no contact comes and goes there"
 

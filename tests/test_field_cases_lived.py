@@ -98,6 +98,7 @@ def test_a_probe_that_came_off_under_load_is_told_as_such(joint: str) -> None:
     ]
     assert [name for _, name in raised] == [joint]
     assert raised[0][0] < 25.0
+    assert [line for line in told.accused() if "probe_off_joint" not in line] == []
     rows = told.rows(joint, 30.0, 40.0)
     assert rows and all(e.state is JointState.PROBE_OFF for e in rows)
     assert not any("learning" in (e.reason or "") for e in rows)

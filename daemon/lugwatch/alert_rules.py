@@ -32,6 +32,7 @@ class JointFacts:
     loaded: bool  # enough current to judge
     ratio: float | None  # rise against baseline
     ratio_sd: float | None
+    beside_lost: bool = False  # the probe of a neighbour on the same metal seems to have come off
     expected: bool = True  # by its baseline this current would show in its rise, whether it does or not
     baseline_kelvin: float | None = None  # the rise that its baseline makes at its rated current
     change_ratio: float  # sudden changes believed on this passage; 1: none
@@ -183,7 +184,9 @@ def warming(facts: JointFacts, t: Thresholds) -> Finding:
     climb = facts.climb_ratio if not known or ratio >= t.warming_clear_ratio else 1.0
     climbs = facts.climbing and climb > 1.0
     told = changed or climbs
-    if not facts.loaded or not (known or told) or (facts.shadowed and not told):
+    # its rise is measured from its neighbours too, and one of them shows the air
+    unknown = not facts.loaded or facts.beside_lost
+    if unknown or not (known or told) or (facts.shadowed and not told):
         verdict = Verdict.HOLD
     else:
         most = max(ratio, change, climb)

@@ -231,6 +231,8 @@ def joint_findings(
     unrest_ratio = jump.own_unrest(unrest_ratio, plan.groups, asked)
     shown = np.where(visible, seen.ratio, np.nan)
     expected = seen.judged & (seen.rise_now_kelvin >= EXPECTED_KELVIN * np.abs(seen.ratio))
+    lost = expected & (seen.ratio < plan.loosest.off_joint_clear_ratio)
+    beside_lost = np.asarray((plan.metal & lost & ~np.eye(len(lost), dtype=bool)).any(axis=1))
     beside = company.beside(shown, seen.rise_now_kelvin, plan.airs, plan.metal, asked)
     heading = alert_states.is_said(book, Condition.HEADING_HOT)
     findings: list[Finding] = []
@@ -248,6 +250,7 @@ def joint_findings(
         facts = alert_rules.JointFacts(
             joint=joint,
             probe_celsius=_known(seen.probe_celsius[i]),
+            beside_lost=bool(beside_lost[i]),
             expected=bool(expected[i]),
             loaded=bool(visible[i]),
             ratio=_known(seen.ratio[i]),
