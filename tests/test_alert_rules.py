@@ -112,6 +112,18 @@ def test_probe_off_joint(ratio: float | None, sd: float | None, verdict: Verdict
     assert alert_rules.probe_off_joint(replace(STEADY, ratio=ratio, ratio_sd=sd), T).verdict is verdict
 
 
+def test_a_probe_that_came_off_shows_no_rise_and_is_told_all_the_same() -> None:
+    """What its baseline would make visible counts, and not what is left of it."""
+    off = replace(STEADY, ratio=-0.1, ratio_sd=0.05, loaded=False)
+    assert alert_rules.probe_off_joint(off, T).verdict is Verdict.TRUE
+    assert alert_rules.probe_off_joint(replace(off, expected=False), T).verdict is Verdict.HOLD
+    more = replace(STEADY, ratio=1.5, ratio_sd=0.02, change_ratio=1.5)
+    assert alert_rules.warming(more, T).verdict is Verdict.TRUE
+    assert alert_rules.warming(replace(more, beside_lost=True), T).verdict is Verdict.HOLD
+    going = replace(STEADY, ratio=0.5, ratio_sd=0.05, unrest_ratio=9.0)
+    assert alert_rules.intermittent(going, T).verdict is Verdict.HOLD, "no contact comes and goes there"
+
+
 def test_what_is_common_names_the_air_or_the_shunt_and_no_joint() -> None:
     air = Channel(channel="air", quantity=Quantity.CELSIUS, name="locker", source=None)
     amps = Channel(channel="alternator", quantity=Quantity.AMPS, name="alternator", source=None)

@@ -152,3 +152,23 @@ def test_every_command_and_setting_that_troubleshooting_names_is_there() -> None
         assert (ROOT / path).exists(), path
     for unit in re.findall(r"\blugwatch-\w+\b", section.replace("mosquitto-lugwatch", "")):
         assert (ROOT / "deploy/files" / f"{unit}.service").exists(), unit
+
+
+# ---- the table of what happens at sea -----------------------------------------------------------
+
+
+def test_every_kind_of_trouble_at_sea_names_tests_that_are_there() -> None:
+    section = DEVELOPERS.split("\n### What happens at sea, and which test holds it\n")[1].split("\n### ")[0]
+    rows = [line.strip("| ").split(" | ") for line in section.splitlines() if line.startswith("| ")]
+    kinds = [row for row in rows if row[0] not in ("kind", "---")]
+    assert len(kinds) >= 48
+    assert len({row[0] for row in kinds}) == len(kinds)
+    for kind, tests in kinds:
+        named = re.findall(r"`((?:browser/)?test_\w+)/(test_\w+)`", tests)
+        assert named and len(named) == tests.count("`") // 2, kind
+        for file, test in named:
+            source = (ROOT / "tests" / f"{file}.py").read_text(encoding="utf-8")
+            assert re.search(rf"^(async )?def {test}\(", source, re.MULTILINE), f"{kind}: {file}/{test}"
+    for path in (ROOT / "tests").glob("test_field_cases*.py"):
+        for test in re.findall(r"^def (test_\w+)", path.read_text(encoding="utf-8"), re.MULTILINE):
+            assert f"`{path.stem}/{test}`" in section, test

@@ -32,6 +32,8 @@ class JointFacts:
     loaded: bool  # enough current to judge
     ratio: float | None  # rise against baseline
     ratio_sd: float | None
+    beside_lost: bool = False  # the probe of a neighbour on the same metal seems to have come off
+    expected: bool = True  # by its baseline this current would show in its rise, whether it does or not
     baseline_kelvin: float | None = None  # the rise that its baseline makes at its rated current
     change_ratio: float  # sudden changes believed on this passage; 1: none
     climb_ratio: float = 1.0  # rise against its lowest since the load is as it is
@@ -182,7 +184,9 @@ def warming(facts: JointFacts, t: Thresholds) -> Finding:
     climb = facts.climb_ratio if not known or ratio >= t.warming_clear_ratio else 1.0
     climbs = facts.climbing and climb > 1.0
     told = changed or climbs
-    if not facts.loaded or not (known or told) or (facts.shadowed and not told):
+    # its rise is measured from its neighbours too, and one of them shows the air
+    unknown = not facts.loaded or facts.beside_lost
+    if unknown or not (known or told) or (facts.shadowed and not told):
         verdict = Verdict.HOLD
     else:
         most = max(ratio, change, climb)
@@ -238,7 +242,9 @@ def intermittent(facts: JointFacts, t: Thresholds) -> Finding:
     unrest = facts.unrest_ratio
     # one that heats so much more than it did is told as that; a filter that runs after it is restless too
     far = max(facts.ratio or 1.0, facts.change_ratio) > t.warming_warning_ratio
-    if unrest is None or far or not facts.loaded:
+    # and one that hardly answers any more, as that: its probe left by a step
+    off = facts.ratio is not None and facts.ratio < t.off_joint_clear_ratio
+    if unrest is None or far or off or not facts.loaded:
         verdict = Verdict.HOLD
     else:
         verdict = _verdict(unrest > t.unrest_ratio, unrest < 0.5 * t.unrest_ratio)
@@ -255,7 +261,7 @@ def intermittent(facts: JointFacts, t: Thresholds) -> Finding:
 def probe_off_joint(facts: JointFacts, t: Thresholds) -> Finding:
     """Hardly answers to current any more: the probe has come off, since a bad joint never runs colder."""
     ratio, sd = facts.ratio, facts.ratio_sd
-    if ratio is None or not sd or not facts.loaded:
+    if ratio is None or not sd or not facts.expected:
         verdict = Verdict.HOLD
     else:
         certain = ratio + 2.0 * sd < t.off_joint_clear_ratio

@@ -119,14 +119,19 @@ def load(path: Path, *, lenient: bool = False) -> Configuration:
     return _check(path, data, lenient)
 
 
-def _check(path: Path, data: dict[str, Any], lenient: bool) -> Configuration:
+def of_channels(path: Path, tables: dict[str, Any]) -> Configuration:
+    """Channels without joints, of a recording of buses. Raises ConfigurationError with every mistake."""
+    return _check(path, {"boat": {"name": "recorded"}, **tables}, lenient=False, joints_needed=False)
+
+
+def _check(path: Path, data: dict[str, Any], lenient: bool, joints_needed: bool = True) -> Configuration:
     document, mistakes, unknown = _read_tables(data)
     warnings = tuple(unknown) if lenient else ()
     if not lenient:
         mistakes = [*mistakes, *unknown]
     if document is not None:
         # also when some tables are wrong elsewhere: every mistake is told at once
-        mistakes = [*mistakes, *_cross_check(document)]
+        mistakes = [*mistakes, *_cross_check(document, joints_needed)]
     if mistakes or document is None:
         raise ConfigurationError(str(path), mistakes)
     channels = _channels(document)
@@ -291,7 +296,7 @@ def _cable_class(value: str | int | None) -> CableClass | None:
     return CableClass(text) if text in set(CableClass) else None
 
 
-def _cross_check(document: Document) -> list[str]:
+def _cross_check(document: Document, joints_needed: bool) -> list[str]:
     """What no single table can know: ids that are double or missing."""
     mistakes: list[str] = []
     probes = [table.id for table in document.probe]
@@ -303,7 +308,7 @@ def _cross_check(document: Document) -> list[str]:
         f'"{i}" is both a [[probe]] and a [[current]]; a channel needs an id of its own'
         for i in sorted(set(probes) & set(currents))
     ]
-    if not document.joint:
+    if joints_needed and not document.joint:
         mistakes.append("no [[joint]]: there is nothing to watch; add one for each probed joint")
     mistakes += config_grading.mistakes(document)
     for table in document.joint:

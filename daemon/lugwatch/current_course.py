@@ -20,6 +20,7 @@ Flags = NDArray[np.bool_]
 # A joint is off its course beyond so many deviations and so many kelvin.
 OFF_COURSE_SD, OFF_COURSE_KELVIN = 3.0, 0.4
 VISIBLE_KELVIN = 1.5  # a joint with less of a rise is no witness
+COOLED_KELVIN = 0.5  # nor one that should have cooled by less, where cooling is what is looked for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +30,7 @@ class Course:
     on: Flags  # (joints,)
     tracked: estimator.Tracked | None = None
     bank: estimator.Bank | None = None
+    begun_kelvin: Array | None = None  # (joints,) of rise when the course began
 
 
 def empty(joints: int) -> Course:
@@ -50,12 +52,14 @@ def follow(
     """
     if not on.any():
         return empty(len(on))
-    begun = tracked
+    begun, begun_kelvin = tracked, _rise_kelvin(tracked)
     # other shapes were learned: nothing of the old ones holds
-    if course.tracked is not None and course.bank is bank:
+    if course.tracked is not None and course.bank is bank and course.begun_kelvin is not None:
         begun = put_back(course, tracked, on & course.on)
+        begun_kelvin = np.where(on & course.on, course.begun_kelvin, begun_kelvin)
     blind = replace(inputs, probe_celsius=np.full(len(on), np.nan))
-    return Course(on=on, tracked=estimator.step(bank, begun, blind, gap_seconds), bank=bank)
+    stepped = estimator.step(bank, begun, blind, gap_seconds)
+    return Course(on=on, tracked=stepped, bank=bank, begun_kelvin=begun_kelvin)
 
 
 def put_back(course: Course, tracked: estimator.Tracked, joints: Flags) -> estimator.Tracked:
@@ -80,19 +84,42 @@ def off_course(course: Course, probe_celsius: Array) -> Array:
 
     Positive is warmer than this current would have made it; 0 is not certain.
     """
-    own, bank = course.tracked, course.bank
-    if own is None or bank is None:
+    if course.tracked is None or course.bank is None:
         return np.full(len(course.on), np.nan)
+    error, certain = _error(course.tracked, course.bank, probe_celsius)
+    rise = _rise_kelvin(course.tracked)
+    # by its course or by its probe
+    visible = np.maximum(rise, rise + error) >= VISIBLE_KELVIN
+    witness = course.on & visible & ~np.isnan(error)
+    share = error / np.maximum(rise, VISIBLE_KELVIN)
+    return np.where(witness, np.where(certain, share, 0.0), np.nan)
+
+
+def kept_share(course: Course, probe_celsius: Array) -> tuple[Array, Flags]:
+    """Of what each joint (joints,) should have cooled by since its course began, the share that it has kept.
+
+    About 1 where what warmed it goes on, about 0 where that stopped; NaN: no witness, or it should not have
+    cooled visibly yet. And whether it is off its course for certain (joints,).
+    """
+    if course.tracked is None or course.bank is None or course.begun_kelvin is None:
+        return np.full(len(course.on), np.nan), np.zeros(len(course.on), dtype=bool)
+    error, certain = _error(course.tracked, course.bank, probe_celsius)
+    cooled = course.begun_kelvin - _rise_kelvin(course.tracked)
+    witness = course.on & (cooled >= COOLED_KELVIN)
+    return np.where(witness, error / np.maximum(cooled, COOLED_KELVIN), np.nan), certain
+
+
+def _rise_kelvin(tracked: estimator.Tracked) -> Array:
+    modes = tracked.mean[:, estimator.FAST] + tracked.mean[:, estimator.SLOW]
+    rise, _ = estimator.mix(estimator.weights(tracked), modes, np.zeros_like(modes))
+    return rise
+
+
+def _error(own: estimator.Tracked, bank: estimator.Bank, probe_celsius: Array) -> tuple[Array, Flags]:
+    """How much warmer each joint (joints,) is than its course has it [K], and whether that is certain."""
     weight, observed = estimator.weights(own), estimator.OBSERVED
     celsius = own.mean @ observed + estimator.surroundings_celsius(bank, own)
     variance = np.maximum(np.einsum("i,rij,j->r", observed, own.covariance, observed), 0.0)
     expected, sd = estimator.mix(weight, celsius, variance + bank.sensor_sd_kelvin**2)
-    modes = own.mean[:, estimator.FAST] + own.mean[:, estimator.SLOW]
-    rise, _ = estimator.mix(weight, modes, np.zeros_like(modes))
     error = probe_celsius - expected
-    # by its course or by its probe
-    visible = np.maximum(rise, rise + error) >= VISIBLE_KELVIN
-    witness = course.on & visible & ~np.isnan(error)
-    certain = (np.abs(error) >= OFF_COURSE_KELVIN) & (np.abs(error) >= OFF_COURSE_SD * sd)
-    share = error / np.maximum(rise, VISIBLE_KELVIN)
-    return np.where(witness, np.where(certain, share, 0.0), np.nan)
+    return error, (np.abs(error) >= OFF_COURSE_KELVIN) & (np.abs(error) >= OFF_COURSE_SD * sd)

@@ -11,14 +11,17 @@ What can be known, and what not:
   would have taken it on, or ten minutes have gone by. For one that may well repeat itself: two thirds of the
   joints on it, and two at least, off their course in the same proportion, by half of their rise where all
   stand in one air. With one joint on it nobody can tell a coarse stuck current from a joint gone bad.
-  Exactly zero is legal for ever: heat soaks into resting joints from engine and battery, so a joint that
-  warms at zero is no witness.
-- *reversed*: heating goes with the square of a current, so no joint can tell its direction, and a sign that
-  is wrong hurts no estimate. Only the configuration can know: `one_way = true` says that a current flows
-  one way and reads positive. Where it says nothing, nothing is said. Nor can a swapped pair of leads be told
-  from a current that truly flows back, e.g. through a failed diode: the advice names both.
-- *implausible*: beyond one and a half times the shunt's rating, or leaping by more than the rating from
-  reading to reading. NaN, infinity and three times the rating never come in (`intake.refusal`).
+  Exactly zero is legal for ever, since heat soaks into resting joints from engine and battery: a joint that
+  warms at zero is no witness. But where a current fell from a load to exactly zero from one reading to the
+  next, its joints have to cool as they do without a current. If two thirds of them, and two at least, have
+  kept most of what they should have lost, the current flows on and it is the reading that stopped: an
+  amplifier that lost its settings in a dip says 0 A without an error. Soak adds to what a joint has; it does
+not keep it where it was. - *reversed*: heating goes with the square of a current, so no joint can tell its
+  direction, and a sign that is wrong hurts no estimate. Only the configuration can know: `one_way = true`
+  says that a current flows one way and reads positive. Where it says nothing, nothing is said. Nor can a
+  swapped pair of leads be told from a current that truly flows back, e.g. through a failed diode: the advice
+names both. - *implausible*: beyond one and a half times the shunt's rating, or leaping by more than the
+  rating from reading to reading. NaN, infinity and three times the rating never come in (`intake.refusal`).
 
 Not here: readings (`current_trace`), courses (`current_course`), words. May import: plan and the core below.
 """
@@ -52,6 +55,8 @@ LONG_SECONDS = 600.0
 TWO_AIRS_RATIO, ONE_AIR_RATIO = 0.2, 0.5
 ALIKE_RATIO = 0.4  # the least of several joints against the most: one current moves all in proportion
 JOINTS_RATIO = 2.0 / 3.0  # so many of the joints on it, and two at least
+# A fall to exactly zero: from so many times the floor, looked at for so long; most of the heat is kept.
+FALL_FLOORS, FALL_SECONDS, KEPT_SHARE, LOST_SHARE = 2.0, 900.0, 0.8, 0.4
 RESTS_ON_CURRENT = frozenset(
     {Condition.WARMING, Condition.HEADING_HOT, Condition.INTERMITTENT, Condition.PROBE_OFF_JOINT}
 )
@@ -129,19 +134,22 @@ def look(
 
     tracked: as it was before this window; inputs: of this window, with every current as it was read.
     """
-    standing = [i for i, trace in enumerate(memory.traces) if _stands(plan, trace, i)]
+    standing = [i for i, t in enumerate(memory.traces) if _stands(plan, t, i) or _fell(plan, t, i)]
     if standing or memory.course.tracked is not None:
         on = np.isin(plan.current, standing) & plan.tracked & tracked.started
         course = current_course.follow(memory.course, on, bank, tracked, inputs, gap_seconds)
     else:
         course = memory.course
     off_course = current_course.off_course(course, inputs.probe_celsius)
+    kept, certain = current_course.kept_share(course, inputs.probe_celsius)
     doubted = list(memory.doubted)
     stuck = list(memory.stuck)
     for i, channel in enumerate(plan.channels.channels):
         if channel.quantity is not Quantity.AMPS:
             continue
-        stuck[i] = stuck[i] or _witness(plan, memory, i, off_course)
+        stuck[i] = (
+            stuck[i] or _witness(plan, memory, i, off_course) or _warm_at_zero(plan, memory, i, kept, certain)
+        )
         doubted[i] = _judge(plan, memory.traces[i], channel, taken, i, stuck[i], bool(window.silent[i]))
     unknown = _unknown(doubted)
     length = window.end_seconds - window.start_seconds
@@ -189,6 +197,34 @@ def _stands(plan: Plan, trace: Trace, i: int) -> bool:
         and trace.run_seconds >= 2.0 * plan.boat.watching.estimate_seconds - 1e-6
         and abs(trace.amps) >= floor_amps(plan, plan.channels.channels[i])
     )
+
+
+def _fell(plan: Plan, trace: Trace, i: int) -> bool:
+    """Whether it fell from a load to exactly zero not long ago."""
+    floor = floor_amps(plan, plan.channels.channels[i])
+    return (
+        trace.amps == 0.0
+        and trace.run_readings >= current_trace.HELD_READINGS
+        and 2.0 * plan.boat.watching.estimate_seconds - 1e-6 <= trace.run_seconds <= FALL_SECONDS
+        and abs(trace.fell_from_amps) >= FALL_FLOORS * floor
+    )
+
+
+def _warm_at_zero(plan: Plan, memory: Memory, i: int, kept: Array, certain: Flags) -> str:
+    """In words that the joints on a current that fell to zero say that it flows on; "": they do not."""
+    if not (memory.traces[i].standing and _fell(plan, memory.traces[i], i)):
+        return ""
+    on = (plan.current == i) & ~np.isnan(kept)
+    warm = (certain & (kept >= KEPT_SHARE))[on].sum()
+    if warm >= max(2.0, JOINTS_RATIO * on.sum()) and (kept[on] > LOST_SHARE).all():
+        return "the joints on it stay warm as they would not without a current"
+    return ""
+
+
+def fallen(plan: Plan, memory: Memory) -> Flags:
+    """Joints (joints,) whose current fell to exactly zero a short while ago, whether or not it did."""
+    fell = [_fell(plan, trace, i) for i, trace in enumerate(memory.traces)]
+    return np.array([*fell, False], dtype=bool)[plan.current]
 
 
 def standing(plan: Plan, memory: Memory) -> Flags:

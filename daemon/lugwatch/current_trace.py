@@ -82,6 +82,7 @@ class Trace:
     run_readings: int = 0  # the same number in a row, the first included
     run_since_seconds: float = math.inf
     run_until_seconds: float = -math.inf
+    fell_from_amps: float = math.nan  # what it said before the present run
     moved: bool = False  # has ever said another number than the one before
     step_amps: float = math.inf  # smallest difference seen between two readings, slowly forgotten
     varied_readings: int = 0
@@ -155,6 +156,7 @@ def take(
         run_readings=trace.run_readings + 1 if same else 1,
         run_since_seconds=trace.run_since_seconds if same else now,
         run_until_seconds=now,
+        fell_from_amps=trace.fell_from_amps if same else before,
         moved=trace.moved or difference > 0.0,
         step_amps=step,
         varied_readings=varied,

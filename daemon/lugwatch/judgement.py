@@ -42,6 +42,8 @@ RATE_SECONDS = 55.0
 RATE_WINDOWS = 8
 # "The present current" of a projection: hunting of a regulator is not a new current.
 PRESENT_SECONDS = 60.0
+# A joint that would rise by this much and does not has lost its probe; draughts take some tenths of a kelvin.
+EXPECTED_KELVIN = 1.5
 SHOWN_RATIO = 0.35  # a figure that the filter is less certain of than this share of it is not shown
 
 
@@ -228,6 +230,9 @@ def joint_findings(
     asked = [i for i, joint in enumerate(plan.boat.joints) if accused[i] or joint.joint in concerned]
     unrest_ratio = jump.own_unrest(unrest_ratio, plan.groups, asked)
     shown = np.where(visible, seen.ratio, np.nan)
+    expected = seen.judged & (seen.rise_now_kelvin >= EXPECTED_KELVIN * np.abs(seen.ratio))
+    lost = expected & (seen.ratio < plan.loosest.off_joint_clear_ratio)
+    beside_lost = np.asarray((plan.metal & lost & ~np.eye(len(lost), dtype=bool)).any(axis=1))
     beside = company.beside(shown, seen.rise_now_kelvin, plan.airs, plan.metal, asked)
     heading = alert_states.is_said(book, Condition.HEADING_HOT)
     findings: list[Finding] = []
@@ -245,6 +250,8 @@ def joint_findings(
         facts = alert_rules.JointFacts(
             joint=joint,
             probe_celsius=_known(seen.probe_celsius[i]),
+            beside_lost=bool(beside_lost[i]),
+            expected=bool(expected[i]),
             loaded=bool(visible[i]),
             ratio=_known(seen.ratio[i]),
             ratio_sd=_known(seen.ratio_sd[i]),

@@ -209,7 +209,7 @@ def _window(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
             climb=climb.restart(state.climb, lost),
         )
     before_changes = state
-    state, tracked, common, heated = _changes(state, tracked, inputs)
+    state, tracked, common, heated = _changes(state, tracked, inputs, current_doubt.fallen(plan, currents))
     watch, airs = state.watch, state.company
     every_seconds = 0.0 if tick.closing else PUT_OUT_SECONDS
     due = tick.monotonic_seconds - state.judgement.put_out_seconds >= every_seconds - 1e-6
@@ -326,11 +326,12 @@ def _window(state: State, tick: Tick) -> tuple[State, tuple[Output, ...]]:
 
 
 def _changes(
-    state: State, tracked: estimator.Tracked, inputs: estimator.Inputs
+    state: State, tracked: estimator.Tracked, inputs: estimator.Inputs, fallen: NDArray[np.bool_]
 ) -> tuple[State, estimator.Tracked, NDArray[np.intp], NDArray[np.bool_]]:
     """Changes of joints' own heating and of airs' readings, believed where they are beyond doubt.
 
     And what else is common to many, and which joints show what their current would explain.
+    fallen: (joints,) whose current perhaps flows unread; they are no company against an air.
     """
     plan, calm = state.plan, state.record.calm
     learned = ~np.isnan(calm)
@@ -339,7 +340,7 @@ def _changes(
     watch = jump.step(state.watch, state.bank, tracked, inputs)
     airs = company.step(state.company, state.bank, tracked, inputs)
     clearest = jump.strongest(watch)
-    misread = company.find(airs, plan.airs, learned, clearest[0], plan.currents)
+    misread = company.find(airs, plan.airs, learned & ~fallen, clearest[0], plan.currents)
     if misread.believed.any():
         airs, tracked = company.believe(airs, state.bank, tracked, inputs, misread, plan.airs)
         watch = jump.calmed(watch, np.asarray(misread.believed @ plan.airs, dtype=bool))

@@ -236,6 +236,8 @@ def _reason(plan: Plan, figures: _Figures, i: int, celsius: float | None) -> str
     if not figures.loaded[i]:
         return "not enough current now to judge"
     if not figures.certain[i]:
+        if figures.ratio[i] is not None:
+            return "its rise is too small or too unsure to tell"
         return "learning: too little load seen so far"
     if figures.ratio[i] is None:
         return "no baseline yet"

@@ -105,5 +105,5 @@ def ratio(baseline: Baseline, rise_kelvin: Array, sd_kelvin: Array) -> tuple[Arr
     # both come from one filter and one shape: what the filter was unsure of then it is unsure of now in
     # the same direction, and only what is more than that counts
     more = np.sqrt(np.maximum(sd_kelvin**2 - baseline.filter_sd_kelvin**2, 0.0))
-    sd = value * np.hypot(more / np.maximum(rise_kelvin, 1e-9), baseline.rise_sd_kelvin / base)
-    return value, np.abs(sd)
+    # in kelvin, so that a rise of nothing and less, as of a probe that has come off, is as sure as any
+    return value, np.hypot(more, value * baseline.rise_sd_kelvin) / base

@@ -24,7 +24,9 @@ from lugwatch.cli import (
     probes,
     proofs,
     prove,
+    record_bus,
     replay,
+    replay_bus,
     restore,
     salvage,
     shapes,
@@ -50,7 +52,7 @@ def commands() -> None:
 
 
 REPORTS = (joints, alerts, passages, creep, shapes, proofs)
-RUNNING = (demo, init, probes, check, try_alerts, watch, web, replay)
+RUNNING = (demo, init, probes, check, try_alerts, watch, web, replay, record_bus, replay_bus)
 for module in (*RUNNING, *REPORTS, prove, journal, export, sheet, backup, restore, salvage, stack, divider):
     commands.add_command(module.command)
 commands.add_command(passphrase.command)

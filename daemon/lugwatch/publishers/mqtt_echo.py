@@ -33,7 +33,9 @@ class _Echo:
         self._topic = topic
         self._payload = json.dumps({"test": True, "text": TEXT, "number": os.urandom(8).hex()}).encode()
         client_id = f"lugwatch-try-{os.getpid()}"
-        self.client = Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=version)
+        self.client = Client(
+            callback_api_version=CallbackAPIVersion.VERSION2, client_id=client_id, protocol=version
+        )
         if settings.username is not None:
             self.client.username_pw_set(settings.username, broker_trust.read_password(settings))
         context = broker_trust.tls_context(settings)

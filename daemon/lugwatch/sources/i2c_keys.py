@@ -1,7 +1,7 @@
 """What a configuration says of chips on I2C, and the chips made of it.
 
 Not here: sources that are no chips (`registry`). May import: base, adc_registers, shunt_registers,
-thermistor, i2c, i2c_chips, config, clock, model.
+thermistor, i2c, i2c_chips, outside, config, clock, model.
 """
 
 import threading
@@ -17,6 +17,7 @@ from lugwatch.sources import adc_registers, shunt_registers
 from lugwatch.sources.base import CalibratedKeys
 from lugwatch.sources.i2c import I2cChips
 from lugwatch.sources.i2c_chips import Chip, ShuntAmplifier, ThermistorConverter, ThermistorInput
+from lugwatch.sources.outside import Outside
 from lugwatch.sources.thermistor import Curve, Divider, beta_curve, three_point_curve
 
 _Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -129,7 +130,11 @@ class AdcKeys(CalibratedKeys):
 
 
 def open_i2c(
-    configuration: Configuration, channels: Sequence[ChannelSettings], clock: Clock, stop: threading.Event
+    configuration: Configuration,
+    channels: Sequence[ChannelSettings],
+    clock: Clock,
+    stop: threading.Event,
+    outside: Outside,
 ) -> I2cChips:
     """All chips of one bus, shunts and converters alike."""
     shunts = [(c, _keys(c, ShuntChipKeys)) for c in channels if c.source == "shunt_chip"]
@@ -139,13 +144,15 @@ def open_i2c(
     for settings, keys in dividers:
         by_address.setdefault(keys.address, []).append((settings.channel, keys))
     chips += [_converter(address, inputs, clock, stop) for address, inputs in by_address.items()]
+    path = (shunts[0][1] if shunts else dividers[0][1]).bus
     return I2cChips(
         name=source_name(channels[0]) or "i2c",
-        path=(shunts[0][1] if shunts else dividers[0][1]).bus,
+        path=path,
         chips=chips,
         interval_seconds=configuration.boat.watching.interval_seconds,
         clock=clock,
         stop=stop,
+        bus=outside.open_bus(path),
     )
 
 

@@ -18,6 +18,7 @@ LONGEST_LINE_BYTES = 1024
 
 _SENTENCE = re.compile(r"[$!]([A-Za-z0-9]{3,10}(?:,[^$!*\\]*)?)\*([0-9A-Fa-f]{2})")
 _CLOCK = re.compile(r"(\d\d)(\d\d)(\d\d)(\.\d{1,6})?", re.ASCII)
+_COUNT = re.compile(r"\d{1,9}", re.ASCII)
 _NOTABLE = {"C": ("C", "K"), "I": ("A",), "U": ("V",)}  # transducer type -> units it may come in
 
 
@@ -116,6 +117,17 @@ def transducers(sentence: Sentence) -> Sequence[Transducer] | Refused:
         for kind, text, unit, name in groups
         if kind in _NOTABLE
     ]
+
+
+def restarts(sentence: Sentence) -> int | None:
+    """How often a node says that it has started, XDR type G named RESTARTS (firmware_notes); else None."""
+    if sentence.formatter != "XDR" or len(sentence.fields) % 4 != 0:
+        return None
+    for i in range(0, len(sentence.fields), 4):
+        kind, text, _, name = sentence.fields[i : i + 4]
+        if kind == "G" and name == "RESTARTS" and _COUNT.fullmatch(text) is not None:
+            return int(text)
+    return None
 
 
 def satellite_time(sentence: Sentence) -> int | None:

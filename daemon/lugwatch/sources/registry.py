@@ -20,6 +20,7 @@ from lugwatch.sources.base import CalibratedKeys, Calibration, Finite, Keys, Sou
 from lugwatch.sources.mqtt_topic import DEFAULT_STALE_SECONDS, MqttTopics, TopicChannel
 from lugwatch.sources.onewire import DEFAULT_BULK_SECONDS, OneWire
 from lugwatch.sources.onewire_decode import normalise_id
+from lugwatch.sources.outside import WORLD, Outside
 from lugwatch.sources.serial_nmea import DEFAULT_BAUD, SerialChannel, SerialNmea
 
 _Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -65,7 +66,7 @@ class MqttKeys(CalibratedKeys):
         return topic
 
 
-Opener = Callable[[Configuration, Sequence[ChannelSettings], Clock, threading.Event], Source]
+Opener = Callable[[Configuration, Sequence[ChannelSettings], Clock, threading.Event, Outside], Source]
 _K = TypeVar("_K", bound=Keys)
 
 
@@ -80,7 +81,11 @@ class SourceKind:
 
 
 def _open_onewire(
-    configuration: Configuration, channels: Sequence[ChannelSettings], clock: Clock, stop: threading.Event
+    configuration: Configuration,
+    channels: Sequence[ChannelSettings],
+    clock: Clock,
+    stop: threading.Event,
+    outside: Outside,
 ) -> Source:
     interval_seconds = configuration.boat.watching.interval_seconds
     return OneWire(
@@ -89,13 +94,18 @@ def _open_onewire(
         interval_seconds=interval_seconds,
         clock=clock,
         stop=stop,
+        files=outside.files(),
         # reading probe by probe would take longer than to wait out a slow bus
         bulk_seconds=max(DEFAULT_BULK_SECONDS, interval_seconds),
     )
 
 
 def _open_serial(
-    _configuration: Configuration, channels: Sequence[ChannelSettings], clock: Clock, stop: threading.Event
+    _configuration: Configuration,
+    channels: Sequence[ChannelSettings],
+    clock: Clock,
+    stop: threading.Event,
+    outside: Outside,
 ) -> Source:
     first = _keys(channels[0], SerialKeys)
     return SerialNmea(
@@ -103,6 +113,7 @@ def _open_serial(
         device=first.device,
         baud=first.baud,
         channels=[_serial_channel(c, _keys(c, SerialKeys)) for c in channels],
+        opener=outside.open_port,
         hear=clock.hear if isinstance(clock, BoatClock) else None,
         clock=clock,
         stop=stop,
@@ -125,7 +136,11 @@ def _serial_channel(settings: ChannelSettings, keys: SerialKeys) -> SerialChanne
 
 
 def _open_mqtt(
-    configuration: Configuration, channels: Sequence[ChannelSettings], clock: Clock, stop: threading.Event
+    configuration: Configuration,
+    channels: Sequence[ChannelSettings],
+    clock: Clock,
+    stop: threading.Event,
+    _outside: Outside,
 ) -> Source:
     assert configuration.mqtt is not None  # `check` says so
     return MqttTopics(
@@ -218,15 +233,32 @@ def words(configuration: Configuration) -> list[tuple[str, str]]:
 
 def open_all(configuration: Configuration, clock: Clock, stop: threading.Event) -> list[Source]:
     """One source per bus, line or broker of a checked configuration; opening waits for nothing."""
+    return [
+        open_one(configuration, channels, clock, stop, WORLD)
+        for channels in by_source(configuration).values()
+    ]
+
+
+def by_source(configuration: Configuration) -> dict[str, list[ChannelSettings]]:
+    """The channels of each bus, line or broker, by its name."""
     groups: dict[str, list[ChannelSettings]] = {}
     for settings in configuration.channels:
         name = source_name(settings)
         if name is not None and settings.source in SOURCE_KINDS:
             groups.setdefault(name, []).append(settings)
-    return [
-        SOURCE_KINDS[channels[0].source or ""].open(configuration, channels, clock, stop)
-        for channels in groups.values()
-    ]
+    return groups
+
+
+def open_one(
+    configuration: Configuration,
+    channels: Sequence[ChannelSettings],
+    clock: Clock,
+    stop: threading.Event,
+    outside: Outside,
+) -> Source:
+    """The source of these channels, which `by_source` put together; it meets `outside` and not the world."""
+    kind = SOURCE_KINDS[channels[0].source or ""]
+    return kind.open(configuration, channels, clock, stop, outside)
 
 
 def _not_of_this_kind(settings: ChannelSettings) -> str:

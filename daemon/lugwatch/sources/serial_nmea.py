@@ -16,7 +16,14 @@ import serial
 from lugwatch.clock import Clock
 from lugwatch.model import Fault, FaultKind, Quantity, Reading
 from lugwatch.sources.base import AS_SENT, READINGS_A_SECOND, Allowance, Calibration, Refused, measured
-from lugwatch.sources.nmea import LineBuffer, Sentence, parse_sentence, satellite_time, transducers
+from lugwatch.sources.nmea import (
+    LineBuffer,
+    Sentence,
+    parse_sentence,
+    restarts,
+    satellite_time,
+    transducers,
+)
 
 DEFAULT_BAUD = 115_200  # what micro-controller boards on USB are set to; wired instruments use 4800
 _READ_SECONDS = 0.5  # real seconds that a poll waits for the first byte
@@ -26,6 +33,7 @@ _MOST_BYTES = 8192  # per poll
 _FLOOD_BYTES, _FLOOD_PAUSE_SECONDS = 2048, 0.05
 _FIRST_DELAY_SECONDS, _LONGEST_DELAY_SECONDS = 0.5, 30.0
 _TOLD_EVERY_SECONDS = 10.0
+_MOST_TALKERS = 16  # whose restarts are followed; a line has one or two
 # SerialException is an OSError; the terminal's own errors are not, and a closed handle is a TypeError
 _LINE_GONE = (OSError, termios.error, TypeError)
 
@@ -97,6 +105,7 @@ class SerialNmea:
         self._disconnected_told = False
         self._noise = _Noise()
         self._allowance = Allowance()
+        self._restarts: dict[str, int] = {}  # talker -> what its node last counted
 
     def close(self) -> None:
         port, self._port = self._port, None
@@ -163,6 +172,7 @@ class SerialNmea:
             return
         if self._hear is not None and (time := satellite_time(sentence)) is not None:
             self._hear(time, self._clock.monotonic_seconds())
+        self._notice_restart(sentence)
         groups = transducers(sentence)
         if isinstance(groups, Refused):
             self._noise.add(groups)
@@ -176,6 +186,19 @@ class SerialNmea:
                 else:
                     detail = f"{channel.transducer} comes more than {READINGS_A_SECOND:g} times a second"
                     self._noise.add(Refused(kind=FaultKind.OVERRUN, detail=detail))
+
+    def _notice_restart(self, sentence: Sentence) -> None:
+        """A node that starts again and again has a supply that sags; its readings alone do not show it."""
+        count = restarts(sentence)
+        if count is None:
+            return
+        before = self._restarts.get(sentence.talker)
+        if before is None and len(self._restarts) >= _MOST_TALKERS:
+            return
+        self._restarts[sentence.talker] = count
+        if before is not None and count != before:
+            detail = f"{self._device}: the node {sentence.talker} restarted, it counts {count} after {before}"
+            self._noise.add(Refused(kind=FaultKind.RESTARTED, detail=detail))
 
     def _event(self, channel: SerialChannel, raw: float | Refused, sentence: Sentence) -> Reading | Fault:
         value = raw
@@ -207,7 +230,7 @@ class SerialNmea:
 
 
 class _Noise:
-    """Bad lines, told once per kind and ten seconds with their count: a bad plug must not fill the store."""
+    """Bad lines and restarts, told once per kind and ten seconds: a bad plug must not fill the store."""
 
     def __init__(self) -> None:
         self._waiting: dict[FaultKind, tuple[int, str]] = {}  # count, detail of the last
@@ -225,6 +248,9 @@ class _Noise:
                 continue
             self._told_seconds[kind] = now_seconds
             del self._waiting[kind]
+            if kind is FaultKind.RESTARTED:
+                told.append(Refused(kind=kind, detail=detail))
+                continue
             what = "reading" if kind is FaultKind.OVERRUN else "line"
             lines = f"1 {what} dropped" if count == 1 else f"{count} {what}s dropped"
             told.append(Refused(kind=kind, detail=f"{lines}; the last: {detail}"))

@@ -17,6 +17,8 @@ STANDARD_CELSIUS = 25.0
 # Of the supply, across the thermistor. A 10 kohm part in a 10 kohm divider is at 0.971 at −40 °C and
 # at 0.033 at 125 °C (NTCLE100E3 table), so beyond these is wire and not temperature.
 OPEN_RATIO, SHORT_RATIO = 0.988, 0.008
+# Makers' tables begin at −40 °C. Colder is a broken wire that leaks, as a wet plug's does.
+COLDEST_CELSIUS = -40.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +92,9 @@ class Divider:
         if across < SHORT_RATIO:
             return Refused(kind=FaultKind.SHORTED, detail="the thermistor's wires touch")
         celsius = self.curve.celsius(self.series_ohms * across / (1.0 - across))
+        if celsius < COLDEST_CELSIUS:
+            detail = f"{celsius:.0f} °C is colder than thermistors are made for: a broken wire that leaks"
+            return Refused(kind=FaultKind.OPEN, detail=detail)
         if math.isfinite(celsius):
             return celsius
         return Refused(kind=FaultKind.OUT_OF_RANGE, detail="no temperature of this thermistor's curve")

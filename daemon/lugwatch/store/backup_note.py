@@ -93,7 +93,7 @@ def read_backup_state(database: Path) -> BackupState:
             boot_id=_number(found.get("boot_id")),
             boot_started_time=_number(found.get("boot_started_time")),
         )
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
         return BackupState()
     return BackupState(last=last, trouble=trouble, trouble_time=since)
 

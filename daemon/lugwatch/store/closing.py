@@ -3,7 +3,7 @@
 One piece a call: an hour of one boot, or the rows of one hour, so that a commit never waits long for it.
 What an older version wrote is packed by the same hand. All within the caller's transaction: a cut leaves
 an hour in its batches or as blocks, never as both. Not here: when to call, what is thrown away (`retention`).
-May import: blocks, decode, runs.
+May import: blocks, decode, errors, runs.
 """
 
 import sqlite3
@@ -13,6 +13,7 @@ import numpy as np
 
 from lugwatch.store.blocks import BlockDamaged, Int, pack_times, pack_values
 from lugwatch.store.decode import batch_readings
+from lugwatch.store.errors import damage
 from lugwatch.store.runs import HOUR_MS, LONGEST_BLOCK_MS, OPEN, Fetch, Run, runs
 
 MINUTE_MS = 60_000
@@ -47,7 +48,11 @@ def _close_batches(connection: sqlite3.Connection, boot_id: int, time: int) -> b
     ):
         if its_boot != boot or when // HOUR_MS != hour or len(found) >= READINGS_A_PIECE:
             break
-        found += [(channel, at, batch, value) for channel, at, value in batch_readings(when, text)]
+        try:
+            came = batch_readings(when, text)
+        except BlockDamaged as error:
+            raise damage(str(error)) from error
+        found += [(channel, at, batch, value) for channel, at, value in came]
         batches.append((batch,))
     _pack(connection, boot, found)
     connection.executemany("UPDATE batch SET readings = NULL WHERE batch_id = ?", batches)

@@ -17,8 +17,9 @@ from lugwatch.clock import Clock
 from lugwatch.errors import OperationFailed, UserError
 from lugwatch.keeping import Keeping
 from lugwatch.model import Boat
-from lugwatch.store.blocks import is_sound
-from lugwatch.store.errors import CannotWrite, HistoryDamaged
+from lugwatch.store.blocks import BlockDamaged, is_sound
+from lugwatch.store.decode import batch_readings
+from lugwatch.store.errors import CannotWrite, HistoryDamaged, text_is_text
 from lugwatch.store.late import LateStore
 from lugwatch.store.migrations import migrate
 from lugwatch.store.opening import connect_writing
@@ -116,7 +117,7 @@ def set_aside(path: Path, time: int) -> Path:
 
 def carry_over(aside: Path, path: Path) -> None:
     """The precious tables into a new database; what cannot be read stays behind, and raises nothing."""
-    with contextlib.suppress(sqlite3.Error, OperationFailed, UserError):
+    with contextlib.suppress(sqlite3.Error, OperationFailed, UserError), text_is_text():
         _copy(aside, path, PRECIOUS, lambda _: None)
 
 
@@ -132,7 +133,8 @@ def salvage(damaged: Path, out: Path, progress: Callable[[str], None]) -> Salvag
     if not out.parent.is_dir():
         raise UserError(f"{out}: the folder {out.parent} is not there; make it first")
     try:
-        found = _copy(damaged, out, None, progress)
+        with text_is_text():
+            found = _copy(damaged, out, None, progress)
     except sqlite3.Error as error:
         out.unlink(missing_ok=True)
         raise OperationFailed(f"{damaged}: nothing of it can be read ({error}); try a backup") from error
@@ -212,6 +214,7 @@ def _copy_table(
         target.execute(f"DELETE FROM {table}")
     insert = f"INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})"
     body = [name for name in theirs if name in ours].index("body") if "body" in ours else 0
+    readings = columns.split(", ").index("readings") if table == "batch" and "readings" in ours else None
     count, whole = 0, True
     for found in _readable(source, read_from, columns):
         if found is None:
@@ -219,11 +222,25 @@ def _copy_table(
             continue
         # noise in a packed hour is no error to SQLite
         packed = table in ("reading_block", "block_times")
-        sound = [row for row in found if is_sound(row[body])] if packed else found
+        sound = [row for row in found if is_sound(row[body])] if packed else list(found)
+        if readings is not None:
+            # faults and alerts belong to the batch, so that stays
+            lost = [i for i, row in enumerate(sound) if not _is_read(row[readings])]
+            for i in lost:
+                sound[i] = (*sound[i][:readings], None, *sound[i][readings + 1 :])
+            whole = whole and not lost
         whole = whole and len(sound) == len(found)
         target.executemany(insert, sound)
         count += len(sound)
     return count, whole
+
+
+def _is_read(text: object) -> bool:
+    """Whether the readings of a batch, if it has any, are as they were written."""
+    try:
+        return text is None or batch_readings(0, str(text)) is not None
+    except BlockDamaged:
+        return False
 
 
 def _readable(source: sqlite3.Connection, table: str, columns: str) -> Iterator[Rows | None]:

@@ -1,6 +1,7 @@
-"""Rows of the tables as the nouns of `model`. No connection here. May import: model."""
+"""Rows of the tables as the nouns of `model`. No connection here. May import: blocks, model."""
 
 import json
+import math
 import sqlite3
 from dataclasses import dataclass
 from typing import Any
@@ -30,6 +31,7 @@ from lugwatch.model import (
     Quantity,
     SourceHealth,
 )
+from lugwatch.store.blocks import BlockDamaged
 from lugwatch.store.rows import (
     ALERT_FIELDS,
     CREEP_FIELDS,
@@ -40,14 +42,29 @@ from lugwatch.store.rows import (
 
 Row = sqlite3.Row | dict[str, Any]
 
+_DAMAGED = "readings of the last hours are damaged; lugwatch salvage gets out the others"
+
 
 def batch_readings(time: int, text: str) -> list[tuple[int, int, float]]:
-    """Channel id, time [ms] and value of each reading of a batch of this `time`, in the order they came."""
-    return [
-        (int(channel), time + since, float(value))
-        for since, scan in json.loads(text)
-        for channel, value in scan.items()
-    ]
+    """Channel id, time [ms] and value of each reading of a batch of this `time`, in the order they came.
+
+    Raises BlockDamaged for a text that was not written so: SQLite has no checksum of its own.
+    """
+    try:
+        found = [
+            (int(channel), time + since, float(value))
+            for since, scan in json.loads(text, parse_constant=_no_number)
+            for channel, value in scan.items()
+        ]
+    except (ValueError, TypeError, AttributeError, OverflowError, RecursionError) as error:
+        raise BlockDamaged(_DAMAGED) from error
+    if not math.isfinite(sum(value for _, _, value in found)):
+        raise BlockDamaged(_DAMAGED)
+    return found
+
+
+def _no_number(word: str) -> float:
+    raise ValueError(word)
 
 
 def alert_from_row(row: Row) -> Alert:

@@ -5,6 +5,8 @@ Not here: a file that is not ours (`UserError`, see `opening`). May import: erro
 """
 
 import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from lugwatch.errors import OperationFailed, UserError
@@ -44,6 +46,25 @@ DAMAGED_CODES = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 _PRIMARY = 0xFF  # the low byte of an extended result code, https://sqlite.org/rescode.html section 2
 
 
+_NOT_TEXT = "decode to UTF-8"  # Python's own words for a column that is no text any more
+
+
+def damage(what: str) -> sqlite3.DatabaseError:
+    """What SQLite itself cannot notice, as the error that it raises for damage."""
+    error = sqlite3.DatabaseError(what)
+    error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+    return error
+
+
+@contextmanager
+def text_is_text() -> Iterator[None]:
+    """Damage where SQLite's own message, which may quote a damaged name, is no text. Raises sqlite3.Error."""
+    try:
+        yield
+    except UnicodeDecodeError as error:
+        raise damage("names in it are no text") from error
+
+
 def primary_code(error: sqlite3.Error) -> int | None:
     """SQLite's primary result code, None where the error is Python's own."""
     code: int | None = getattr(error, "sqlite_errorcode", None)
@@ -59,7 +80,7 @@ def store_failed(path: Path, error: sqlite3.Error) -> StoreFailed:
         return StoreFull(f"{path}: no room left; free some space on its disk")
     if code in _READ_ONLY_CODES:
         return StoreReadOnly(f"{path}: may not be written ({error}); check the card and the file's rights")
-    if code in DAMAGED_CODES:
+    if code in DAMAGED_CODES or _NOT_TEXT in str(error):
         return StoreDamaged(f"{path}: the database is damaged ({error}); keep the file, start a new one")
     return StoreFailed(f"{path}: the disk failed ({error}); check the card and its connections")
 

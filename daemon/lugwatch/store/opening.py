@@ -10,7 +10,7 @@ import threading
 from pathlib import Path
 
 from lugwatch.errors import UserError
-from lugwatch.store.errors import HistoryDamaged
+from lugwatch.store.errors import HistoryDamaged, text_is_text
 from lugwatch.store.migrations import APPLICATION_ID, SCHEMA_NUMBER
 
 # https://sqlite.org/fileformat2.html section 1.3: magic, user version and application id
@@ -115,7 +115,8 @@ def _try_reading(uri: str) -> sqlite3.Connection:
     connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0, check_same_thread=False)
     try:
         connection.execute("PRAGMA query_only = ON")
-        connection.execute("SELECT count(*) FROM boot").fetchone()
+        with text_is_text():
+            connection.execute("SELECT count(*) FROM boot").fetchone()
     except sqlite3.DatabaseError:
         connection.close()
         raise
@@ -147,8 +148,9 @@ def connect_writing(path: Path, *, busy_seconds: float) -> sqlite3.Connection:
             connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
             # our mark first and alone, before WAL: a cut leaves an empty file or one that is ours
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA foreign_keys = ON")
+        with text_is_text():
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA foreign_keys = ON")
     except sqlite3.Error:
         connection.close()
         raise

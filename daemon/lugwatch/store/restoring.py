@@ -2,7 +2,8 @@
 
 Until the last step the present database is as it was; that step is one rename, so that a power cut leaves
 the one or the other. The caller holds the watch's lock (`watching.only_instance`); what other programs have
-open is waited for here. May import: backup, backup_note, clock, damage, disks, errors, migrations, opening.
+open is waited for here. May import: backup, backup_note, blocks, clock, damage, decode, disks, errors,
+migrations, opening.
 """
 
 import contextlib
@@ -19,9 +20,18 @@ from lugwatch.clock import Clock
 from lugwatch.errors import OperationFailed, UserError
 from lugwatch.store.backup import copy_whole, fault_of, sync_file
 from lugwatch.store.backup_note import Reach, reach_of
+from lugwatch.store.blocks import BlockDamaged
 from lugwatch.store.damage import COMPANIONS, aside_name
+from lugwatch.store.decode import batch_readings
 from lugwatch.store.disks import copy_failed, need_room
-from lugwatch.store.errors import BUSY_CODES, DAMAGED_CODES, HistoryDamaged, primary_code, store_failed
+from lugwatch.store.errors import (
+    BUSY_CODES,
+    DAMAGED_CODES,
+    HistoryDamaged,
+    primary_code,
+    store_failed,
+    text_is_text,
+)
 from lugwatch.store.migrations import migrate
 from lugwatch.store.opening import check_ours, connect_writing
 
@@ -121,12 +131,22 @@ def _clear_up(database: Path) -> None:
 def _prove(backup: Path, fresh: Path) -> None:
     """The copy is whole, and has the tables of this version once it is brought to it. Raises UserError."""
     try:
-        if (fault := fault_of(fresh)) is not None:
+        with text_is_text():
+            fault = fault_of(fresh)
+        if fault is not None:
             raise _damaged(backup, fault)
-        with closing(connect_writing(fresh, busy_seconds=0.0)) as copy, closing(_empty()) as model:
+        with (
+            text_is_text(),
+            closing(connect_writing(fresh, busy_seconds=0.0)) as copy,
+            closing(_empty()) as model,
+        ):
             migrate(copy)
+            for time, text in copy.execute("SELECT time, readings FROM batch WHERE readings IS NOT NULL"):
+                batch_readings(time, text)
             lacking = _lacking(copy, model)
             copy.execute("PRAGMA journal_mode = DELETE")  # one file again
+    except BlockDamaged as error:
+        raise _damaged(backup, "readings of its last hours") from error
     except sqlite3.DatabaseError as error:
         code = primary_code(error)
         if code in DAMAGED_CODES or code == sqlite3.SQLITE_ERROR:
