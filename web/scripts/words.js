@@ -93,3 +93,12 @@ export function inReadersUnit(text) {
     .replace(/(-?\d+(?:\.\d+)?) °C/g, (_, a) => temperature(+a, 0))
     .replace(/(-?\d+(?:\.\d+)?) K per minute/g, (_, a) => `${(+a * 1.8).toFixed(1)} °F per minute`);
 }
+
+const rise = (kelvin) => fixed(differenceInUnit(kelvin), 0);
+/** A sentence of a proof test: its rises are differences, its surroundings a temperature. */
+export function risesInReadersUnit(text) {
+  if (!isFahrenheit()) return text;
+  return inReadersUnit(text)
+    .replace(/(-?\d+) K \((-?\d+) to (-?\d+|no end in sight)\)/g, (_, a, b, c) => `${rise(+a)} °F (${rise(+b)} to ${/^-?\d/.test(c) ? rise(+c) : c})`)
+    .replace(/(-?\d+) K\b/g, (_, a) => `${rise(+a)} °F`);
+}

@@ -21,6 +21,8 @@ from lugwatch.dashboard.gate import Gate
 from lugwatch.dashboard.guard import Guard
 from lugwatch.dashboard.look import Look
 from lugwatch.dashboard.passage_deeds import add_passage_deeds
+from lugwatch.dashboard.proof_deeds import add_proof_page, add_proofs
+from lugwatch.dashboard.proof_follow import Follower
 from lugwatch.dashboard.record_sheet import Sheets
 from lugwatch.dashboard.surroundings import Surroundings
 from lugwatch.dashboard.templates import BUILT
@@ -49,11 +51,13 @@ def create_app(
     settings: Settings | None = None,
     *,
     stopping: Callable[[], bool] = lambda: False,
+    follower: Follower | None = None,
     built: Path = BUILT,
 ) -> FastAPI:
     """The application over `database`, which may not be there yet.
 
-    stopping: becomes true when the server stops; streams end then. Raises OperationFailed if the page
+    stopping: becomes true when the server stops; streams end then. follower: takes its turns in a thread of
+    the server, or is turned by whoever made it. Raises OperationFailed if the page
     was never built.
     """
     settings = settings or Settings()
@@ -98,6 +102,9 @@ def create_app(
     answers.add_answers(app, look, surroundings)
     answers.add_deeds(app, look)
     add_passage_deeds(app, look)
+    follower = follower or Follower(database, clock)
+    add_proof_page(app, maker)
+    add_proofs(app, look, follower)
     answers.add_doors(app, doors)
     answers.add_stream(app, look, stopping)
     return app

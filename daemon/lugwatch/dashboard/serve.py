@@ -12,10 +12,12 @@ from contextlib import contextmanager
 
 import uvicorn
 
-from lugwatch.clock import Clock
+from lugwatch.clock import Clock, SystemClock
 from lugwatch.config import Configuration
 from lugwatch.dashboard.app import Settings, create_app
+from lugwatch.dashboard.proof_follow import Follower
 from lugwatch.errors import OperationFailed
+from lugwatch.publishers.loop import Loop
 
 # streams end by themselves within a quarter of a second; what still hangs then is cut
 GRACE_SECONDS = 3
@@ -43,6 +45,10 @@ def serve(configuration: Configuration, clock: Clock, ready: Callable[[str], Non
     host, port = configuration.web_host, configuration.web_port
     stop: list[Callable[[], bool]] = []
     mqtt, page = configuration.mqtt, configuration.page
+    follower = Follower(configuration.database, clock)
+    # real seconds: readings are written by the machine's clock, however fast a demo lives
+    following = Loop("proof tests", follower.turn, SystemClock())
+    follower.wake = following.wake
     app = create_app(
         configuration.database,
         clock,
@@ -58,6 +64,7 @@ def serve(configuration: Configuration, clock: Clock, ready: Callable[[str], Non
             broker=None if mqtt is None else (mqtt.host, mqtt.port),
         ),
         stopping=lambda: any(asked() for asked in stop),
+        follower=follower,
     )
     listening = open_port(host, port)
     try:
@@ -71,8 +78,10 @@ def serve(configuration: Configuration, clock: Clock, ready: Callable[[str], Non
         )
         server = _Server(settings)
         stop.append(lambda: server.should_exit)
+        following.start()
         asyncio.run(_run(server, listening, ready))
     finally:
+        following.close(GRACE_SECONDS)
         listening.close()
 
 

@@ -1,6 +1,6 @@
-"""Proof tests that the page follows while the load is on: one row each, so that a restart of the page loses none.
+"""Proof tests that the page follows while the load is on: a row each, so that a restart loses none.
 
-What such a test found is kept as every other (`store.proofs`). May import: proof_trial's words, store rooms.
+What such a test found is kept as every other (`store.proofs`). May import: proving, store rooms.
 """
 
 import json
@@ -10,12 +10,15 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
+from lugwatch.proving import ProofTest
 from lugwatch.store.crew import BUSY_SECONDS, put_row
 from lugwatch.store.errors import store_failed
 from lugwatch.store.migrations import migrate
 from lugwatch.store.opening import check_ours, connect_writing
+from lugwatch.store.proofs import INSERT_PROOF, proof_row
 
 _INSERT = "INSERT INTO proof_trial (time, wanted) VALUES (?, ?)"
+_OPEN = "SELECT 1 FROM proof_trial WHERE trial_id = ? AND over_time IS NULL"
 _END = "UPDATE proof_trial SET over_time = ?, outcome = ?, trouble = ?, proofs = ? WHERE trial_id = ?"
 
 
@@ -47,16 +50,26 @@ def put_trial(path: Path, time: int, wanted: str) -> int:
 
 
 def end_trial(
-    path: Path, trial_id: int, time: int, outcome: Outcome, trouble: str | None, proofs: Sequence[int]
-) -> None:
-    """It is over. Raises UserError or StoreFailed."""
+    path: Path, trial_id: int, time: int, outcome: Outcome, trouble: str | None, tests: Sequence[ProofTest]
+) -> bool:
+    """It is over, and `tests` are kept, all or nothing; False if somebody else had ended it.
+
+    Raises UserError or StoreFailed.
+    """
     check_ours(path, new_allowed=False)
     try:
         connection = connect_writing(path, busy_seconds=BUSY_SECONDS)
         try:
             migrate(connection)
-            row = (time, outcome.value, trouble, json.dumps(list(proofs)), trial_id)
-            connection.execute(_END, row)
+            connection.execute("PRAGMA synchronous = FULL")
+            connection.execute("BEGIN IMMEDIATE")
+            if connection.execute(_OPEN, (trial_id,)).fetchone() is None:
+                connection.execute("ROLLBACK")
+                return False
+            numbers = [connection.execute(INSERT_PROOF, proof_row(t)).lastrowid for t in tests]
+            connection.execute(_END, (time, outcome.value, trouble, json.dumps(numbers), trial_id))
+            connection.execute("COMMIT")
+            return True
         finally:
             connection.close()
     except sqlite3.Error as error:
