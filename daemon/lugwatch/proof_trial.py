@@ -109,6 +109,8 @@ def prove(history: History, wanted: Wanted, first: int | None) -> list[ProofTest
 
     Empty where no load after rest is found. Raises UserError.
     """
+    for name in wanted.joints:
+        asked_amps(find_joint(history, name), wanted)
     span = history.data_span()
     if span is None:
         return []
@@ -233,7 +235,8 @@ def _joint_now(
     is_on = stretch is not None and now - stretch.ended < gone
     if stretch is not None and not is_on and stretch.minutes < SHORTEST_MINUTES:
         stretch = None  # a pump that ran for a moment is no test
-    rest = proving.rest_since(record.readings[joint.current], asked)
+    amps = record.readings[joint.current]
+    rest = proving.rest_since(amps, asked)
     fresh = {c: v for c, (t, v) in latest.items() if now - t <= 1e3 * OLDEST_LIVE_SECONDS}
     return JointNow(
         joint=joint,
@@ -241,7 +244,7 @@ def _joint_now(
         most_minutes=wanted.minutes,
         amps=fresh.get(joint.current),
         celsius=fresh.get(joint.probe),
-        rest_seconds=None if rest is None or joint.current not in fresh else max(0.0, (now - rest) / 1e3),
+        rest_seconds=None if rest is None or joint.current not in fresh else (amps[-1][0] - rest) / 1e3,
         stretch=stretch,
         test=None if stretch is None else record.judge(joint, stretch),
         load_is_on=is_on,
