@@ -1,15 +1,18 @@
-"""What only the page needs of the configuration: `[[part]]`, what stands between joints, names, zone, phrase.
+"""What only the page needs of the configuration: `[[part]]`, what stands between joints; phrase, stacks.
 
 Nothing is estimated from a part. Not here: the drawing (`dashboard.circuit`).
-May import: config_tables, model.
+May import: config_stack, config_tables, model, stack.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from lugwatch import config_stack
 from lugwatch.config_tables import Document
 from lugwatch.model import Part, PartKind
+from lugwatch.stack import Stack
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,6 +24,7 @@ class PageSettings:
     names: tuple[str, ...]  # further names of this computer, as a reverse proxy's
     time_zone: str | None  # of the boat; None: this computer's
     parts: tuple[Part, ...]
+    stacks: Mapping[str, Stack]  # joints described from bar to nut, by their ids
 
 
 def page_settings(document: Document, folder: Path) -> PageSettings:
@@ -34,6 +38,7 @@ def page_settings(document: Document, folder: Path) -> PageSettings:
             Part(name=table.name, kind=PartKind(table.kind), joints=tuple(table.joints))
             for table in document.part
         ),
+        stacks=config_stack.stacks(document),
     )
 
 
@@ -41,7 +46,7 @@ def mistakes(document: Document) -> list[str]:
     """Joints that are not there, joints on two parts, a zone that nobody knows."""
     known = {table.id for table in document.joint}
     owner: dict[str, str] = {}
-    told: list[str] = _zone_mistakes(document.web.time_zone)
+    told: list[str] = [*_zone_mistakes(document.web.time_zone), *config_stack.mistakes(document)]
     for table in document.part:
         where = f'[[part]] "{table.name}"'
         if not table.joints:

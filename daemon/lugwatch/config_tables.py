@@ -161,6 +161,19 @@ class CurrentTable(ChannelTable):
     one_way: bool = False
 
 
+class StackTable(Table):
+    """A joint from bar to nut, in the words of `lugwatch stack`; read by `config_stack`."""
+
+    lugs: Annotated[list[str], Field(min_length=1, max_length=MOST_CABLES)]
+    stud: str | None = None
+    torque_newton_metres: _Positive | None = None
+    surface: str = "bright"
+    bar: str = "copper"
+    bar_mm: str = "25x5"
+    through: list[str] = []
+    hardware: str = "stainless 304"
+
+
 class JointTable(GradingTable):
     id: _Id
     name: Annotated[str, Field(min_length=1, max_length=80)] | None = None
@@ -179,6 +192,7 @@ class JointTable(GradingTable):
     cable_metres: _Positive | None = None
     metal_grams: Annotated[float, Field(ge=1, le=20_000)] | None = None
     note: str | None = None
+    stack: StackTable | None = None
 
 
 class PartTable(Table):

@@ -4,7 +4,7 @@ Not here: what a view holds (`look`), which addresses there are (`pages`, `answe
 (`guard`, `gate`), how it is served (`serve`).
 """
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -27,6 +27,7 @@ from lugwatch.dashboard.record_sheet import Sheets
 from lugwatch.dashboard.surroundings import Surroundings
 from lugwatch.dashboard.templates import BUILT
 from lugwatch.model import Part, Watching
+from lugwatch.stack import Stack
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +40,7 @@ class Settings:
     allowed_hosts: Collection[str] = ()  # beyond loopback names and literal addresses
     watching: Watching = field(default_factory=Watching)
     parts: Collection[Part] = ()
+    stacks: Mapping[str, Stack] = field(default_factory=dict)
     passphrase_file: Path | None = None
     reading_asks: bool = False
     loopback: bool = True
@@ -68,6 +70,7 @@ def create_app(
         watching=settings.watching,
         temperature_unit=settings.temperature_unit,
         parts=tuple(settings.parts),
+        stacks=settings.stacks,
     )
     doors = Doors(
         clock=clock,

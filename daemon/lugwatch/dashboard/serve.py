@@ -58,6 +58,7 @@ def serve(configuration: Configuration, clock: Clock, ready: Callable[[str], Non
             allowed_hosts=(*own_names(host), *page.names),
             watching=configuration.boat.watching,
             parts=page.parts,
+            stacks=page.stacks,
             passphrase_file=page.passphrase_file,
             reading_asks=page.reading_asks,
             loopback=is_loopback(host),
