@@ -204,6 +204,16 @@ def add_answers(app: FastAPI, look: Look, surroundings: Surroundings) -> None:
         """How the watch itself is doing."""
         return JSONResponse({"version": __version__, **look.watchman(), **surroundings.disk()})
 
+    @app.get(
+        "/api/log",
+        responses=_answers(
+            {"lines": [{"time": "2026-05-28T20:26:40Z", "level": "WARNING", "text": "the broker is away"}]}
+        ),
+    )
+    def log() -> JSONResponse:
+        """The last lines of the watch's log, newest first, without addresses and secrets; null: not known."""
+        return JSONResponse({"lines": surroundings.log_lines()})
+
 
 class Entry(BaseModel):
     """An entry as it was typed; `write_entry` says what is wrong with it."""

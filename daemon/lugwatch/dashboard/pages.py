@@ -97,6 +97,7 @@ def _add_present(app: FastAPI, maker: Maker) -> None:
                 **around.disk(),
                 "backup": around.last_backup(look.clock.time()),
                 "broker": around.broker_state(),
+                "log": around.log_lines(),
             },
         )
 
