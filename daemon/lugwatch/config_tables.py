@@ -138,6 +138,9 @@ class WebTable(Table):
     passphrase_for: Annotated[str, Field(pattern=r"^(changes|everything)$")] = "changes"
     time_zone: str | None = None
     names: list[str] = []
+    certificate_file: Annotated[str, Field(min_length=1)] | None = None
+    key_file: Annotated[str, Field(min_length=1)] | None = None
+    hsts_days: Annotated[int, Field(ge=0, le=730)] = 0
 
 
 class OneWireTable(Table):

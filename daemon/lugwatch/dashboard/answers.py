@@ -312,10 +312,10 @@ def add_doors(app: FastAPI, doors: Doors) -> None:
         return answer
 
     @app.post("/api/leave")
-    def leave() -> JSONResponse:
+    def leave(request: Request) -> JSONResponse:
         """End this session."""
         answer = JSONResponse({"may_change": False})
-        answer.delete_cookie(COOKIE, httponly=True, samesite="lax")
+        answer.delete_cookie(COOKIE, httponly=True, samesite="lax", secure=request.url.scheme == "https")
         return answer
 
 

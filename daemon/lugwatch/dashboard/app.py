@@ -45,6 +45,7 @@ class Settings:
     reading_asks: bool = False
     loopback: bool = True
     broker: tuple[str, int] | None = None
+    hsts_seconds: int = 0
 
 
 def create_app(
@@ -91,7 +92,7 @@ def create_app(
     )
     app.add_middleware(GZipMiddleware, minimum_size=500)
     app.add_middleware(Gate, doors=doors)
-    app.add_middleware(Guard, allowed_hosts=tuple(settings.allowed_hosts))
+    app.add_middleware(Guard, allowed_hosts=tuple(settings.allowed_hosts), hsts_seconds=settings.hsts_seconds)
     app.mount("/built", _Assets(directory=built), name="built")
     maker = pages.Maker(
         templates=templates.environment(built, settings.language),

@@ -97,8 +97,9 @@ def _replayed(body: bytes, receive: Receive) -> Receive:
 class Guard:
     """The outermost layer: checks the host, then origin and size of writes, and adds the headers."""
 
-    def __init__(self, app: ASGIApp, allowed_hosts: Collection[str] = ()) -> None:
+    def __init__(self, app: ASGIApp, allowed_hosts: Collection[str] = (), hsts_seconds: int = 0) -> None:
         self.app = app
+        self.hsts_seconds = hsts_seconds
         self.allowed = frozenset(name.lower().rstrip(".") for name in allowed_hosts)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -113,6 +114,9 @@ class Guard:
                 for name, value in HEADERS.items():
                     # a sheet brings a policy of its own, for the style inside it
                     headers.setdefault(name, value)
+                # over TLS alone: RFC 6797, 7.2
+                if self.hsts_seconds and scope["scheme"] == "https":
+                    headers["Strict-Transport-Security"] = f"max-age={self.hsts_seconds}"
                 if "cache-control" not in headers:
                     headers["Cache-Control"] = "no-store"
             await send(message)
