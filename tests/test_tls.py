@@ -152,7 +152,8 @@ def test_half_a_setting_is_a_mistake(tmp_path: Path, web: str, said: str) -> Non
 def test_addresses_that_are_told_begin_with_https(tmp_path: Path) -> None:
     path = tmp_path / "lugwatch.toml"
     path.write_text(
-        '[boat]\nname = "S"\n[web]\ncertificate_file = "boat.pem"\n[[probe]]\nid = "bar"\n'
+        '[boat]\nname = "S"\n[web]\ncertificate_file = "boat.pem"\n'
+        '[[probe]]\nid = "bar"\nsource = "onewire"\naddress = "28-000005e2fdc3"\n'
         '[[joint]]\nid = "bar"\nprobe = "bar"\nair = "none"\n'
     )
     assert config.load(path).page.certificate_file == tmp_path / "boat.pem"
