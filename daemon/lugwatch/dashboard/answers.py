@@ -36,9 +36,12 @@ class Refusal(BaseModel):
 
 
 REFUSALS: dict[int | str, dict[str, Any]] = {
+    400: {"model": Refusal, "description": "The body is no JSON."},
     401: {"model": Refusal, "description": "The pass-phrase is asked for."},
     403: {"model": Refusal, "description": "A change without this page's origin or token."},
     404: {"model": Refusal, "description": "There is no such thing."},
+    413: {"model": Refusal, "description": "The body is too large."},
+    421: {"model": Refusal, "description": "The name in the address is not one of this computer's."},
     422: {"model": Refusal, "description": "What was asked cannot be meant."},
     503: {"model": Refusal, "description": "The history cannot be read now."},
 }
@@ -322,7 +325,7 @@ def add_doors(app: FastAPI, doors: Doors) -> None:
 def add_stream(app: FastAPI, look: Look, stopping: Callable[[], bool]) -> None:
     @app.get("/api/events")
     async def stream(
-        after: Annotated[int | None, Query(ge=0)] = None,
+        after: Annotated[int | None, Query(ge=0, le=2**63 - 1)] = None,
         last_event_id: Annotated[str | None, Header()] = None,
     ) -> StreamingResponse:
         """A client resumes by the standard's header, or by `after` where it opened a stream of its own."""

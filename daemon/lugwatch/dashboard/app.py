@@ -89,6 +89,7 @@ def create_app(
         redoc_url=None,
         openapi_url="/api/openapi.json",
         responses=answers.REFUSALS,
+        redirect_slashes=False,  # an address that is nearly right is not there, and says so
     )
     app.add_middleware(GZipMiddleware, minimum_size=500)
     app.add_middleware(Gate, doors=doors)
