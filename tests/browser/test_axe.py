@@ -26,7 +26,6 @@ LIGHTS = ("day", "dark", "red")
 JOINT = "joints/bar_alternator"
 EVERY_PAGE = (
     *PAGES,
-    "proofs",
     JOINT,
     "passages/1?with=1",
     f"{JOINT}/sheet",
