@@ -20,7 +20,7 @@ QUIET = (
     "--disable-dev-shm-usage",
 )
 DEADLINE_SECONDS = 30.0
-PAGES = ("", "passages", "passages/1", "season", "alerts", "journal", "watchman", "page", "enter")
+PAGES = ("", "passages", "passages/1", "season", "alerts", "journal", "proofs", "watchman", "page", "enter")
 
 # Overlapping or cut words of a drawing, each with its place. Half a letter of the line's height may touch.
 WORDS_IN_THE_WAY = """

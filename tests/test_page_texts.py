@@ -27,6 +27,7 @@ SOURCES = {
 GROUPS = (
     *("state", "condition", "change", "alert_state", "deed", "sheet", "page", "settings", "chart", "alert"),
     *("alerts", "joint.basis", "journal.kind", "journal.follows", "journal.told", "circuit", "hand.told"),
+    *("proof.stage", "proof.read", "proof.outcome", "proof.verdict", "watchman.level"),
 )
 
 

@@ -13,11 +13,12 @@ from click.testing import CliRunner, Result
 from boats import joint as a_joint
 from lugwatch import proof_words, proving
 from lugwatch.cli.main import commands
-from lugwatch.cli.prove import Wanted, follow
+from lugwatch.cli.prove import follow
 from lugwatch.clock import ManualClock
 from lugwatch.errors import OperationFailed, UserError
 from lugwatch.model import Joint
 from lugwatch.proof import Poor, Verdict
+from lugwatch.proof_trial import Wanted
 from lugwatch.proving import AgainstCable, ProofTest, Stretch
 from lugwatch.simulator.boat import make_boat
 from lugwatch.simulator.boat_text import configuration_text

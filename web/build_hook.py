@@ -31,7 +31,7 @@ MARKS = ("mark.svg", "mark-alert.svg")
 ICON_PIXELS = (192, 512)
 BUILT = (
     *("page.js", "charts.js", "look.js", "page.css", *MARKS, "templates/now.html", "texts/en.json"),
-    "record.css",
+    *("proofs.js", "record.css"),
     *(f"mark-{pixels}.png" for pixels in ICON_PIXELS),
 )
 STAMP = "stamp.txt"

@@ -138,6 +138,9 @@ class WebTable(Table):
     passphrase_for: Annotated[str, Field(pattern=r"^(changes|everything)$")] = "changes"
     time_zone: str | None = None
     names: list[str] = []
+    certificate_file: Annotated[str, Field(min_length=1)] | None = None
+    key_file: Annotated[str, Field(min_length=1)] | None = None
+    hsts_days: Annotated[int, Field(ge=0, le=730)] = 0
 
 
 class OneWireTable(Table):
@@ -161,6 +164,19 @@ class CurrentTable(ChannelTable):
     one_way: bool = False
 
 
+class StackTable(Table):
+    """A joint from bar to nut, in the words of `lugwatch stack`; read by `config_stack`."""
+
+    lugs: Annotated[list[str], Field(min_length=1, max_length=MOST_CABLES)]
+    stud: str | None = None
+    torque_newton_metres: _Positive | None = None
+    surface: str = "bright"
+    bar: str = "copper"
+    bar_mm: str = "25x5"
+    through: list[str] = []
+    hardware: str = "stainless 304"
+
+
 class JointTable(GradingTable):
     id: _Id
     name: Annotated[str, Field(min_length=1, max_length=80)] | None = None
@@ -179,6 +195,7 @@ class JointTable(GradingTable):
     cable_metres: _Positive | None = None
     metal_grams: Annotated[float, Field(ge=1, le=20_000)] | None = None
     note: str | None = None
+    stack: StackTable | None = None
 
 
 class PartTable(Table):

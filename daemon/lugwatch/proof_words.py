@@ -23,6 +23,15 @@ CAUTION = (
 )
 
 
+def no_test(joints: Sequence[str], *, latest: bool) -> str:
+    """Nothing was found that could be judged."""
+    where = "in the last 24 hours of the record" if latest else "in the 24 hours from there"
+    return (
+        f"no test of {', '.join(joints)} {where}: that is five minutes of rest, then a load of at least "
+        f"30 % of the current it will carry"
+    )
+
+
 def conditions(test: ProofTest) -> str:
     """What was done: "10.0 min at 92 A from 2026-05-03T14:30:00Z, surroundings 31.2 °C"."""
     amps = "no load yet" if test.tested_amps is None else f"{test.tested_amps:.0f} A"

@@ -126,6 +126,16 @@ def loads(amps: Series, rated_amps: float) -> list[Stretch]:
     return found
 
 
+def rest_since(amps: Series, rated_amps: float) -> int | None:
+    """Since when [ms] the current has been so small that it counts as rest; None: it is not."""
+    since: int | None = None
+    for time, value in reversed(amps):
+        if abs(value) >= REST_RATIO * rated_amps:
+            break
+        since = time
+    return since
+
+
 def worth(stretches: Sequence[Stretch]) -> Stretch | None:
     """The latest that lasted long enough to say something, else the latest."""
     long_enough = [s for s in stretches if s.minutes >= proof.SHORTEST_MINUTES]

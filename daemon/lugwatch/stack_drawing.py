@@ -12,6 +12,7 @@ from lugwatch.stack import Part, Stack
 _MIDDLE = 210  # of the stud
 _BAR = (60, 360)
 _COPPER, _STEEL, _WAY = "#d9a066", "#aeb4ba", "#a8322a"
+_STEELS = (_STEEL, "#8f979e", "#c3c8cc")
 _HALF_WIDTH = {Part.WASHER: 62, Part.LOCK_WASHER: 50, Part.NUT: 56, Part.STUD: 56}
 _HEIGHT = {Part.WASHER: 14, Part.LOCK_WASHER: 14, Part.NUT: 34, Part.STUD: 40}
 _LUG_HEIGHT = 30
@@ -19,6 +20,50 @@ _LUG_HEIGHT = 30
 
 def draw(stack: Stack, title: str) -> str:
     """One self-contained SVG document; names are escaped."""
+    height, parts, ways, labels = _plan(stack)
+    return "\n".join(
+        [
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 900 {height}" font-family="sans-serif" '
+            f'font-size="14" role="img" aria-label="{_quoted(title)}">',
+            f'  <rect width="900" height="{height}" fill="#fbfaf6"/>',
+            f'  <text x="20" y="28" font-size="16" fill="#222">{escape(title)}</text>',
+            *_drawn(parts, ways),
+            *_labels(labels),
+            f'  <text x="20" y="{height - 14}" fill="{_WAY}">dashed: the current, from cable to bar</text>',
+            "</svg>",
+            "",
+        ]
+    )
+
+
+def draw_numbered(stack: Stack, title: str) -> str:
+    """The same for a narrow page: numbers at the left, 1 at the top, that `part_names` explains.
+
+    Parts have classes, so that a page may give them the colours of its light.
+    """
+    height, parts, ways, labels = _plan(stack)
+    top, bottom = 40, height - 20
+    return "\n".join(
+        [
+            f'<svg viewBox="0 {top} 600 {bottom - top}" font-size="24" role="img" class="stack-drawing" '
+            f'aria-label="{_quoted(title)}">',
+            *_drawn(parts, ways),
+            *_numbers([y for y, _ in sorted(labels)]),
+            "</svg>",
+        ]
+    )
+
+
+def part_names(stack: Stack) -> list[str]:
+    """What is drawn, from top to bottom."""
+    return [name for _, name in sorted(_plan(stack)[3])]
+
+
+_Ways = list[list[tuple[int, int]]]
+
+
+def _plan(stack: Stack) -> tuple[int, list[str], _Ways, list[tuple[int, str]]]:
+    """Height, boxes, ways of the current, and names with the height that each stands at."""
     parts: list[str] = []
     labels: list[tuple[int, str]] = []
     height = 150 + sum(_HEIGHT[p] for p in stack.in_path) + _LUG_HEIGHT * len(stack.lugs) + 90
@@ -57,28 +102,27 @@ def draw(stack: Stack, title: str) -> str:
     parts.insert(0, _box(_MIDDLE - 18, y - 16, 36, bottom - y + 40, "#c3c8cc"))
     labels.append((bottom + 12, f"stud {stack.stud}"))
     ways = [way, *([(x, v), (_MIDDLE + 366, v)] for x, v in branches)]
-    return "\n".join(
-        [
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 900 {height}" font-family="sans-serif" '
-            f'font-size="14" role="img" aria-label="{escape(title, {chr(34): "&quot;"})}">',
-            f'  <rect width="900" height="{height}" fill="#fbfaf6"/>',
-            f'  <text x="20" y="28" font-size="16" fill="#222">{escape(title)}</text>',
-            '  <g stroke="#333" stroke-width="1.3">',
-            *(f"    {part}" for part in parts),
-            "  </g>",
-            f'  <g fill="none" stroke="{_WAY}" stroke-width="4" stroke-dasharray="9 5">',
-            *(f'    <polyline points="{" ".join(f"{x},{v}" for x, v in one)}"/>' for one in ways),
-            "  </g>",
-            *_labels(labels),
-            f'  <text x="20" y="{height - 14}" fill="{_WAY}">dashed: the current, from cable to bar</text>',
-            "</svg>",
-            "",
-        ]
-    )
+    return height, parts, ways, labels
+
+
+def _drawn(parts: Sequence[str], ways: _Ways) -> list[str]:
+    return [
+        '  <g class="parts" stroke="#333" stroke-width="1.3">',
+        *(f"    {part}" for part in parts),
+        "  </g>",
+        f'  <g class="way" fill="none" stroke="{_WAY}" stroke-width="4" stroke-dasharray="9 5">',
+        *(f'    <polyline points="{" ".join(f"{x},{v}" for x, v in one)}"/>' for one in ways),
+        "  </g>",
+    ]
+
+
+def _quoted(title: str) -> str:
+    return escape(title, {chr(34): "&quot;"})
 
 
 def _box(x: int, y: int, width: int, height: int, fill: str) -> str:
-    return f'<rect x="{x}" y="{y}" width="{width}" height="{height}" fill="{fill}"/>'
+    kind = "steel" if fill in _STEELS else "copper"
+    return f'<rect class="{kind}" x="{x}" y="{y}" width="{width}" height="{height}" fill="{fill}"/>'
 
 
 def _labels(labels: Sequence[tuple[int, str]]) -> list[str]:
@@ -89,6 +133,19 @@ def _labels(labels: Sequence[tuple[int, str]]) -> list[str]:
         below = at
         lines.append(f'  <path d="M588 {y} L604 {at}" stroke="#777" fill="none"/>')
         lines.append(f'  <text x="610" y="{at + 5}" fill="#222">{escape(text)}</text>')
+    return lines
+
+
+def _numbers(heights: Sequence[int]) -> list[str]:
+    """Numbers at the left, never over each other, each with a line to its part."""
+    lines: list[str] = []
+    at = sum(heights[:1]) - 30
+    for number, y in enumerate(heights, 1):
+        at = max(y, at + 27)
+        lines.append(
+            f'  <path class="lead" d="M34 {at} L52 {at} L{_MIDDLE - 40} {y}" stroke="#777" fill="none"/>'
+        )
+        lines.append(f'  <text x="30" y="{at + 8}" text-anchor="end" fill="#222">{number}</text>')
     return lines
 
 

@@ -6,11 +6,12 @@ import logging
 import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from functools import partial
 from pathlib import Path
 from types import FrameType
 
+from lugwatch import recent_log
 from lugwatch.attendance import Attendance
 from lugwatch.boat_clock import BoatClock, machine_is_believed
 from lugwatch.clock import Clock, SystemClock
@@ -49,9 +50,10 @@ def watch(configuration: Configuration, clock: Clock) -> None:
 
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, ask_to_stop)
-    with only_instance(configuration.database):
+    with only_instance(configuration.database), ExitStack() as stack:
         if isinstance(clock, SystemClock):
             clock = _boat_clock(clock, configuration.database)
+        stack.enter_context(recent_log.kept(_recent_log(configuration, clock)))
         store, aside = damage.open_or_begin_anew(
             configuration.database, clock=clock, boat=configuration.boat, keeping=configuration.keeping
         )
@@ -131,6 +133,15 @@ def _mqtt_publisher(
         ),
         boot=f"{ledger.history_id}-{store.boot_id}",
     )
+
+
+def _recent_log(configuration: Configuration, clock: Clock) -> recent_log.RecentLog:
+    secrets = []
+    if configuration.mqtt is not None and configuration.mqtt.password_file is not None:
+        with suppress(OSError, ValueError):  # whoever needs it says that it cannot be read
+            secrets.append(configuration.mqtt.password_file.read_text(encoding="utf-8").strip())
+    trusted = (lambda: clock.trusted) if isinstance(clock, BoatClock) else (lambda: True)
+    return recent_log.RecentLog(configuration.database, clock, trusted=trusted, secrets=secrets)
 
 
 def _boat_clock(machine: Clock, database: Path) -> BoatClock:

@@ -97,3 +97,13 @@ function translated(text) {
     .replace(/(-?\d+(?:\.\d+)?) °C/g, (_, a) => temperature(+a, 0))
     .replace(/(-?\d+(?:\.\d+)?) K per minute/g, (_, a) => `${(+a * 1.8).toFixed(1)} °F per minute`);
 }
+
+const rise = (kelvin) => fixed(differenceInUnit(kelvin), 0);
+/** A sentence of a proof test: its rises are differences, its surroundings a temperature, its times the boat's. */
+export function risesInReadersUnit(sentence) {
+  const text = sentence.replace(/\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ/g, (moment) => when(new Date(moment), new Date(0)));
+  if (!isFahrenheit()) return text;
+  return inReadersUnit(text)
+    .replace(/(-?\d+) K \((-?\d+) to (-?\d+|no end in sight)\)/g, (_, a, b, c) => `${rise(+a)} °F (${rise(+b)} to ${/^-?\d/.test(c) ? rise(+c) : c})`)
+    .replace(/(-?\d+) K\b/g, (_, a) => `${rise(+a)} °F`);
+}

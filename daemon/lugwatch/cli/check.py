@@ -10,6 +10,7 @@ from lugwatch import alert_grading, config, grading_words
 from lugwatch.cli.options import config_option, put_table
 from lugwatch.clock import SystemClock
 from lugwatch.config import Configuration
+from lugwatch.dashboard import tls
 from lugwatch.errors import ConfigurationError, OperationFailed, UserError
 from lugwatch.model import Fault, JointBaseline, Quantity, Reading
 from lugwatch.plan import UNRATED_AMPS
@@ -116,9 +117,16 @@ def _tell_ways(configuration: Configuration) -> None:
     rows = ways.describe(configuration.ways_out)
     if (mqtt := configuration.mqtt) is not None:
         rows.insert(0, ("MQTT", f"{mqtt.host}:{mqtt.port}", "all"))
-    rows.append(("page", f"http://{configuration.web_host}:{configuration.web_port}", "all"))
+    rows.append(
+        ("page", f"{configuration.page.scheme}://{configuration.web_host}:{configuration.web_port}", "all")
+    )
     click.echo()
     put_table(("alerts leave by", "to", "categories"), rows)
+    if configuration.page.certificate_file is not None:
+        try:
+            tls.check(configuration.page.certificate_file, configuration.page.key_file)
+        except UserError as error:  # the watch goes on without a page
+            click.echo(f"caution: {error}")
 
 
 def _tell_backups(configuration: Configuration) -> None:

@@ -77,12 +77,12 @@ def _ask() -> str:
 
 
 def _address(configuration: Configuration) -> str:
-    host = configuration.web_host
+    host, scheme = configuration.web_host, configuration.page.scheme
     if host in ("0.0.0.0", "::", "localhost") or is_loopback(host):
         name = socket.gethostname().split(".")[0]
         host = f"{name}.local"
     return (
-        f"http://[{host}]:{configuration.web_port}"
+        f"{scheme}://[{host}]:{configuration.web_port}"
         if ":" in host
-        else f"http://{host}:{configuration.web_port}"
+        else f"{scheme}://{host}:{configuration.web_port}"
     )

@@ -1,30 +1,19 @@
 """`lugwatch stack`: what a joint should measure, and what a part in the current's way does to it."""
 
-from dataclasses import replace
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 import click
 
+from lugwatch import stack_words
 from lugwatch.cli.options import json_option, put_json, put_table
 from lugwatch.errors import OperationFailed, UserError
-from lugwatch.materials import IEC_60228_OHMS_PER_KM, RISE_LIMITS
-from lugwatch.stack import (
-    DIAMETER_MM,
-    HARDWARE_METALS,
-    MOST_LUGS,
-    USUAL_TORQUE_NEWTON_METRES,
-    Expected,
-    Lug,
-    Part,
-    Stack,
-    Surface,
-    expect,
-)
+from lugwatch.stack import DIAMETER_MM, HARDWARE_METALS, Expected, Part, Stack, Surface
 from lugwatch.stack_drawing import draw
-from lugwatch.units import parse_number
+from lugwatch.stack_words import AIR_CELSIUS, BAR_METALS, LEAST_TORQUE, MOST_TORQUE
 
-BAR_METALS = ("copper", "brass, 63 % copper", "brass, 58 % copper", "aluminium")
-AIR_CELSIUS = 30.0
+_Read = TypeVar("_Read")
 
 
 @click.command("stack")
@@ -69,13 +58,13 @@ def command(
     Describe it from bar to nut. What lies in the current's way (--through) is compared with the same
     joint without it.
     """
-    if torque_newton_metres is not None and not 0.1 <= torque_newton_metres <= 200:
+    if torque_newton_metres is not None and not LEAST_TORQUE <= torque_newton_metres <= MOST_TORQUE:
         raise UserError(f"--torque-newton-metres {torque_newton_metres:g}: give 0.1 to 200 N m")
     if not -40 <= air_celsius <= 90:
         raise UserError(f"--air-celsius {air_celsius:g}: give −40 to 90 °C")
-    width, thickness = _bar(bar_mm)
+    width, thickness = _said(f"--bar-mm {bar_mm!r}", stack_words.bar, bar_mm)
     stack = Stack(
-        lugs=tuple(_lug(text) for text in lugs),
+        lugs=tuple(_said(f"--lug {text!r}", stack_words.lug, text) for text in lugs),
         stud=stud,
         torque_newton_metres=torque_newton_metres,
         surface=Surface(surface),
@@ -85,113 +74,31 @@ def command(
         in_path=tuple(Part(part) for part in parts),
         hardware_metal=hardware,
     )
-    direct = expect(replace(stack, in_path=()), air_celsius)
-    found = expect(stack, air_celsius) if parts else direct
+    found = stack_words.find(stack, air_celsius)
     if drawing is not None:
-        title = f"{stud}, {_amps(stack)}: {_micro_ohms(found)}"
+        title = f"{stud}, {stack_words.amps(stack)}: {stack_words.micro_ohms(found.expected)}"
         try:
             drawing.write_text(draw(stack, title), encoding="utf-8")
         except OSError as error:
             raise OperationFailed(f"cannot write {drawing}: {error.strerror}") from None
     if as_json:
-        documents = {"stack": _object(stack, found), "direct": _object(stack, direct)}
-        put_json({**documents, "advice": _advice(stack)})
+        documents = {"stack": _object(stack, found.expected), "direct": _object(stack, found.direct)}
+        put_json({**documents, "advice": stack_words.advice(stack)})
         return
-    _tell(stack, found, direct)
-    for line in _advice(stack):
+    put_table(stack_words.ROWS_HEADER, stack_words.rows(found.expected))
+    click.echo()
+    for line in stack_words.lines(found):
+        click.echo(line)
+    click.echo()
+    for line in stack_words.advice(stack):
         click.echo(f"- {line}")
 
 
-def _lug(text: str) -> Lug:
-    size, _, amps = text.partition(":")
-    mm2, current = parse_number(size), parse_number(amps)
-    least, most = min(IEC_60228_OHMS_PER_KM), max(IEC_60228_OHMS_PER_KM)
-    if mm2 is None or current is None or not least <= mm2 <= most or not 0 <= current <= 2000:
-        raise UserError(
-            f"--lug {text!r}: write the copper of its cable ({least:g} to {most:g} mm²) and its current "
-            "in A, as 50:150"
-        )
-    return Lug(cable_mm2=mm2, amps=current)
-
-
-def _bar(text: str) -> tuple[float, float]:
-    width, _, thickness = text.lower().partition("x")
-    numbers = parse_number(width), parse_number(thickness)
-    if numbers[0] is None or numbers[1] is None or not all(1 <= n <= 300 for n in numbers if n is not None):
-        raise UserError(f"--bar-mm {text!r}: write width and thickness in mm, as 25x5")
-    return numbers[0], numbers[1]
-
-
-def _amps(stack: Stack) -> str:
-    return f"{stack.amps:g} A"
-
-
-def _micro_ohms(found: Expected) -> str:
-    figures = (found.resistance_ohms, found.low_ohms, found.high_ohms)
-    middle, low, high = (f"{1e6 * ohms:.2g}" if ohms < 99.5e-6 else f"{1e6 * ohms:.0f}" for ohms in figures)
-    return f"{middle} µΩ ({low} to {high})"
-
-
-def _kelvin(found: Expected) -> str:
-    low, middle, high = (
-        "without end" if k is None else f"{k:.0f} K"
-        for k in (found.low_kelvin, found.rise_kelvin, found.high_kelvin)
-    )
-    return f"{middle} ({low} to {high})"
-
-
-def _tell(stack: Stack, found: Expected, direct: Expected) -> None:
-    rows = [
-        (
-            layer.what,
-            "contact" if layer.contact else "metal",
-            f"{layer.ohms * 1e6:.2g} µΩ" if layer.ohms < 99.5e-6 else f"{layer.ohms * 1e6:.0f} µΩ",
-            f"{layer.amps:g} A",
-            f"{layer.amps**2 * layer.ohms:.2g} W",
-        )
-        for layer in found.layers
-    ]
-    put_table(("from the top lug to the bar", "", "median", "carries", "makes"), rows)
-    click.echo()
-    click.echo(f"clamped with {found.clamp_newtons / 1e3:.1f} kN by {stack.torque:g} N m on {stack.stud}")
-    click.echo(f"resistance: {_micro_ohms(found)} at 20 °C, {found.contact_share:.0%} of it in contacts")
-    click.echo(
-        f"measured from the cable's copper it is some {found.crimp_ohms * 1e6:.0f} µΩ more, for lug and crimp"
-    )
-    click.echo(f"rise at {_amps(stack)}: {_kelvin(found)}; 95 %, torque, faces and air together")
-    if found is not direct:
-        parts = ", ".join(part.value.replace("_", " ") for part in stack.in_path)
-        click.echo(f"the same without the {parts}: {_micro_ohms(direct)}, rise {_kelvin(direct)}")
-    if found.cable_kelvin is None:
-        click.echo("its cable cannot carry that current at all")
-    else:
-        click.echo(f"its warmest cable by itself: {found.cable_kelvin:.0f} K; a sound joint is no warmer")
-    limit = next(x for x in RISE_LIMITS if "tinned" in x.what)
-    allowed = f"{limit.rise_kelvin:.0f} K over 40 °C on a {limit.what} ({limit.source})"
-    click.echo(f"allowed: {allowed}, or the cable's class")
-    click.echo()
-
-
-def _advice(stack: Stack) -> list[str]:
-    """Order, number, washers, torque: each with where it is from."""
-    lines = []
-    if stack.in_path:
-        lines.append(
-            "take it out of the current's way: lug on bar, bare metal on bare metal (common practice)"
-        )
-    sizes = [lug.cable_mm2 for lug in stack.lugs]
-    if sizes != sorted(sizes, reverse=True):
-        lines.append("put the largest lug nearest the bar (common practice, no source)")
-    if len(sizes) > MOST_LUGS:
-        lines.append(f"{len(sizes)} lugs on one stud: no more than {MOST_LUGS} (ABYC E-11, as reported)")
-    lines.append("flat washer only under the lock washer, on top of the lugs (common practice, no source)")
-    usual = USUAL_TORQUE_NEWTON_METRES[stack.stud]
-    lines.append(
-        f"torque: as the maker of the stud says; {usual:g} N m is usual for {stack.stud} of brass "
-        "or stainless (common practice, no source)"
-    )
-    lines.append("work on it only with the circuit dead and the battery isolated; local codes come first")
-    return lines
+def _said(where: str, read: Callable[[str], _Read], text: str) -> _Read:
+    try:
+        return read(text)
+    except ValueError as error:
+        raise UserError(f"{where}: {error}") from None
 
 
 def _object(stack: Stack, found: Expected) -> dict[str, object]:

@@ -36,9 +36,12 @@ class Refusal(BaseModel):
 
 
 REFUSALS: dict[int | str, dict[str, Any]] = {
+    400: {"model": Refusal, "description": "The body is no JSON."},
     401: {"model": Refusal, "description": "The pass-phrase is asked for."},
     403: {"model": Refusal, "description": "A change without this page's origin or token."},
     404: {"model": Refusal, "description": "There is no such thing."},
+    413: {"model": Refusal, "description": "The body is too large."},
+    421: {"model": Refusal, "description": "The name in the address is not one of this computer's."},
     422: {"model": Refusal, "description": "What was asked cannot be meant."},
     503: {"model": Refusal, "description": "The history cannot be read now."},
 }
@@ -204,6 +207,16 @@ def add_answers(app: FastAPI, look: Look, surroundings: Surroundings) -> None:
         """How the watch itself is doing."""
         return JSONResponse({"version": __version__, **look.watchman(), **surroundings.disk()})
 
+    @app.get(
+        "/api/log",
+        responses=_answers(
+            {"lines": [{"time": "2026-05-28T20:26:40Z", "level": "WARNING", "text": "the broker is away"}]}
+        ),
+    )
+    def log() -> JSONResponse:
+        """The last lines of the watch's log, newest first, without addresses and secrets; null: not known."""
+        return JSONResponse({"lines": surroundings.log_lines()})
+
 
 class Entry(BaseModel):
     """An entry as it was typed; `write_entry` says what is wrong with it."""
@@ -302,17 +315,17 @@ def add_doors(app: FastAPI, doors: Doors) -> None:
         return answer
 
     @app.post("/api/leave")
-    def leave() -> JSONResponse:
+    def leave(request: Request) -> JSONResponse:
         """End this session."""
         answer = JSONResponse({"may_change": False})
-        answer.delete_cookie(COOKIE, httponly=True, samesite="lax")
+        answer.delete_cookie(COOKIE, httponly=True, samesite="lax", secure=request.url.scheme == "https")
         return answer
 
 
 def add_stream(app: FastAPI, look: Look, stopping: Callable[[], bool]) -> None:
     @app.get("/api/events")
     async def stream(
-        after: Annotated[int | None, Query(ge=0)] = None,
+        after: Annotated[int | None, Query(ge=0, le=2**63 - 1)] = None,
         last_event_id: Annotated[str | None, Header()] = None,
     ) -> StreamingResponse:
         """A client resumes by the standard's header, or by `after` where it opened a stream of its own."""

@@ -4,7 +4,7 @@ Not here: what a view holds (`look`), which addresses there are (`pages`, `answe
 (`guard`, `gate`), how it is served (`serve`).
 """
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -21,10 +21,13 @@ from lugwatch.dashboard.gate import Gate
 from lugwatch.dashboard.guard import Guard
 from lugwatch.dashboard.look import Look
 from lugwatch.dashboard.passage_deeds import add_passage_deeds
+from lugwatch.dashboard.proof_deeds import add_proof_page, add_proofs
+from lugwatch.dashboard.proof_follow import Follower
 from lugwatch.dashboard.record_sheet import Sheets
 from lugwatch.dashboard.surroundings import Surroundings
 from lugwatch.dashboard.templates import BUILT
 from lugwatch.model import Part, Watching
+from lugwatch.stack import Stack
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,10 +40,12 @@ class Settings:
     allowed_hosts: Collection[str] = ()  # beyond loopback names and literal addresses
     watching: Watching = field(default_factory=Watching)
     parts: Collection[Part] = ()
+    stacks: Mapping[str, Stack] = field(default_factory=dict)
     passphrase_file: Path | None = None
     reading_asks: bool = False
     loopback: bool = True
     broker: tuple[str, int] | None = None
+    hsts_seconds: int = 0
 
 
 def create_app(
@@ -49,11 +54,13 @@ def create_app(
     settings: Settings | None = None,
     *,
     stopping: Callable[[], bool] = lambda: False,
+    follower: Follower | None = None,
     built: Path = BUILT,
 ) -> FastAPI:
     """The application over `database`, which may not be there yet.
 
-    stopping: becomes true when the server stops; streams end then. Raises OperationFailed if the page
+    stopping: becomes true when the server stops; streams end then. follower: takes its turns in a thread of
+    the server, or is turned by whoever made it. Raises OperationFailed if the page
     was never built.
     """
     settings = settings or Settings()
@@ -64,6 +71,7 @@ def create_app(
         watching=settings.watching,
         temperature_unit=settings.temperature_unit,
         parts=tuple(settings.parts),
+        stacks=settings.stacks,
     )
     doors = Doors(
         clock=clock,
@@ -81,10 +89,11 @@ def create_app(
         redoc_url=None,
         openapi_url="/api/openapi.json",
         responses=answers.REFUSALS,
+        redirect_slashes=False,  # an address that is nearly right is not there, and says so
     )
     app.add_middleware(GZipMiddleware, minimum_size=500)
     app.add_middleware(Gate, doors=doors)
-    app.add_middleware(Guard, allowed_hosts=tuple(settings.allowed_hosts))
+    app.add_middleware(Guard, allowed_hosts=tuple(settings.allowed_hosts), hsts_seconds=settings.hsts_seconds)
     app.mount("/built", _Assets(directory=built), name="built")
     maker = pages.Maker(
         templates=templates.environment(built, settings.language),
@@ -98,6 +107,9 @@ def create_app(
     answers.add_answers(app, look, surroundings)
     answers.add_deeds(app, look)
     add_passage_deeds(app, look)
+    follower = follower or Follower(database, clock)
+    add_proof_page(app, maker)
+    add_proofs(app, look, follower)
     answers.add_doors(app, doors)
     answers.add_stream(app, look, stopping)
     return app

@@ -11,7 +11,7 @@ from collections.abc import Collection
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import PlainTextResponse
+from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 LOOPBACK_NAMES = frozenset({"localhost", "localhost.localdomain"})
@@ -94,11 +94,19 @@ def _replayed(body: bytes, receive: Receive) -> Receive:
     return replay
 
 
+def _refusal(scope: Scope, words: str, status: int) -> Response:
+    """An object for a script, words for a reader."""
+    if str(scope["path"]).startswith("/api/"):
+        return JSONResponse({"detail": words}, status_code=status)
+    return PlainTextResponse(words, status_code=status)
+
+
 class Guard:
     """The outermost layer: checks the host, then origin and size of writes, and adds the headers."""
 
-    def __init__(self, app: ASGIApp, allowed_hosts: Collection[str] = ()) -> None:
+    def __init__(self, app: ASGIApp, allowed_hosts: Collection[str] = (), hsts_seconds: int = 0) -> None:
         self.app = app
+        self.hsts_seconds = hsts_seconds
         self.allowed = frozenset(name.lower().rstrip(".") for name in allowed_hosts)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -113,6 +121,9 @@ class Guard:
                 for name, value in HEADERS.items():
                     # a sheet brings a policy of its own, for the style inside it
                     headers.setdefault(name, value)
+                # over TLS alone: RFC 6797, 7.2
+                if self.hsts_seconds and scope["scheme"] == "https":
+                    headers["Strict-Transport-Security"] = f"max-age={self.hsts_seconds}"
                 if "cache-control" not in headers:
                     headers["Cache-Control"] = "no-store"
             await send(message)
@@ -120,18 +131,18 @@ class Guard:
         headers = Headers(scope=scope)
         if not is_allowed(headers.get("host", ""), self.allowed):
             refusal = "This name is not one of this computer's; use its address, or localhost."
-            await PlainTextResponse(refusal, status_code=421)(scope, receive, send_guarded)
+            await _refusal(scope, refusal, 421)(scope, receive, send_guarded)
             return
         if scope["method"] not in ("GET", "HEAD") and not is_same_origin(headers):
             refusal = "Refused: this did not come from the lugwatch page."
-            await PlainTextResponse(refusal, status_code=403)(scope, receive, send_guarded)
+            await _refusal(scope, refusal, 403)(scope, receive, send_guarded)
             return
         if scope["method"] not in ("GET", "HEAD"):
             # a program, unlike a browser, can say any origin: it must not fill the memory either
             body = await bounded_body(headers, receive)
             if body is None:
                 refusal = f"Refused: more than {MOST_BODY_BYTES} bytes."
-                await PlainTextResponse(refusal, status_code=413)(scope, receive, send_guarded)
+                await _refusal(scope, refusal, 413)(scope, receive, send_guarded)
                 return
             receive = _replayed(body, receive)
         await self.app(scope, receive, send_guarded)

@@ -3,14 +3,15 @@
 Blocking: called in threads. Knows no web framework. May import: the rooms of the dashboard, store, clock.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from lugwatch.clock import Clock
 from lugwatch.dashboard import joint_view, passage_view, views
 from lugwatch.dashboard.circuit import circuit, circuit_object
 from lugwatch.dashboard.reading import is_absent, read_batch, read_moment
+from lugwatch.dashboard.stack_view import stack_object
 from lugwatch.errors import UserError
 from lugwatch.json_shapes import (
     JsonObject,
@@ -21,6 +22,7 @@ from lugwatch.json_shapes import (
 )
 from lugwatch.model import AlertState, Boat, Part, Passage, Quantity, Watching
 from lugwatch.passage_cuts import stand
+from lugwatch.stack import Stack
 from lugwatch.store.beside import where_now
 from lugwatch.store.passage_parts import whole
 from lugwatch.store.queries import History
@@ -41,6 +43,7 @@ class Look:
     watching: Watching
     temperature_unit: str
     parts: Sequence[Part] = ()
+    stacks: Mapping[str, Stack] = field(default_factory=dict)  # described from bar to nut, by joint
 
     def batch(self) -> object:
         return read_batch(self.database)
@@ -124,6 +127,7 @@ class Look:
             "now": next((j for j in shown if j["joint"] == joint_id), None),
             "axis": now["axis"],
             "sheet": joint_view.sheet(joint, boat),
+            "stack": stack_object(self.stacks[joint_id]) if joint_id in self.stacks else None,
             "passages": passages,
             "journal": entries,
             "span": None if span is None else [format_time(t) for t in span],

@@ -25,6 +25,7 @@ from lugwatch.model import Category, Condition, JournalKind
 # as the manifest and the browser's own frame take them; the page itself has its colours in the style
 PAPER = "#f5f1e8"
 INK = "#14213d"
+LONGEST_REFUSAL = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,6 +98,7 @@ def _add_present(app: FastAPI, maker: Maker) -> None:
                 **around.disk(),
                 "backup": around.last_backup(look.clock.time()),
                 "broker": around.broker_state(),
+                "log": around.log_lines(),
             },
         )
 
@@ -218,15 +220,15 @@ def _add_own(app: FastAPI, maker: Maker) -> None:
 def _add_refusals(app: FastAPI, maker: Maker) -> None:
     """What is not there or cannot be read: a page for a reader, an object for a script."""
 
-    def refuse(request: Request, status: int, detail: object, problem: str | None) -> Response:
+    def refuse(request: Request, status: int, detail: str, problem: str | None) -> Response:
         if request.url.path.startswith(("/api/", "/built/")):
-            return JSONResponse({"detail": detail}, status_code=status)
+            return JSONResponse({"detail": _one_line(detail)}, status_code=status)
         return maker.page(request, "absent", status=status, problem=problem)
 
     def not_there(request: Request, error: Exception) -> Response:
         assert isinstance(error, StarletteHTTPException)
         problem = None if error.status_code == 404 else str(error.detail)
-        return refuse(request, error.status_code, error.detail, problem)
+        return refuse(request, error.status_code, str(error.detail), problem)
 
     def cannot(request: Request, error: Exception) -> Response:
         # what the reader typed is their mistake, what the boat cannot do is not
@@ -242,3 +244,9 @@ def _add_refusals(app: FastAPI, maker: Maker) -> None:
     app.add_exception_handler(UserError, cannot)
     app.add_exception_handler(OperationFailed, cannot)
     app.add_exception_handler(RequestValidationError, wrong_question)
+
+
+def _one_line(text: str) -> str:
+    """What was typed may stand in a refusal, and may be anything: one line, of a bounded length."""
+    line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return line if len(line) <= LONGEST_REFUSAL else line[: LONGEST_REFUSAL - 1] + "…"

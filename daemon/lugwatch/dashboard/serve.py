@@ -12,10 +12,13 @@ from contextlib import contextmanager
 
 import uvicorn
 
-from lugwatch.clock import Clock
+from lugwatch.clock import Clock, SystemClock
 from lugwatch.config import Configuration
+from lugwatch.dashboard import tls
 from lugwatch.dashboard.app import Settings, create_app
+from lugwatch.dashboard.proof_follow import Follower
 from lugwatch.errors import OperationFailed
+from lugwatch.publishers.loop import Loop
 
 # streams end by themselves within a quarter of a second; what still hangs then is cut
 GRACE_SECONDS = 3
@@ -38,11 +41,18 @@ class _Server(uvicorn.Server):
 def serve(configuration: Configuration, clock: Clock, ready: Callable[[str], None] | None = None) -> None:
     """Serve until SIGINT or SIGTERM; call `ready` with the page's address once it answers.
 
-    Raises OperationFailed if the port is taken or the page was never built.
+    Raises OperationFailed if the port is taken or the page was never built, UserError for a certificate
+    that cannot be used.
     """
     host, port = configuration.web_host, configuration.web_port
     stop: list[Callable[[], bool]] = []
     mqtt, page = configuration.mqtt, configuration.page
+    if page.certificate_file is not None:
+        tls.check(page.certificate_file, page.key_file)
+    follower = Follower(configuration.database, clock)
+    # real seconds: readings are written by the machine's clock, however fast a demo lives
+    following = Loop("proof tests", follower.turn, SystemClock())
+    follower.wake = following.wake
     app = create_app(
         configuration.database,
         clock,
@@ -52,12 +62,15 @@ def serve(configuration: Configuration, clock: Clock, ready: Callable[[str], Non
             allowed_hosts=(*own_names(host), *page.names),
             watching=configuration.boat.watching,
             parts=page.parts,
+            stacks=page.stacks,
             passphrase_file=page.passphrase_file,
             reading_asks=page.reading_asks,
             loopback=is_loopback(host),
+            hsts_seconds=86_400 * page.hsts_days,
             broker=None if mqtt is None else (mqtt.host, mqtt.port),
         ),
         stopping=lambda: any(asked() for asked in stop),
+        follower=follower,
     )
     listening = open_port(host, port)
     try:
@@ -68,20 +81,26 @@ def serve(configuration: Configuration, clock: Clock, ready: Callable[[str], Non
             access_log=False,
             server_header=False,
             timeout_graceful_shutdown=GRACE_SECONDS,
+            ssl_certfile=page.certificate_file,
+            ssl_keyfile=page.key_file,
         )
         server = _Server(settings)
         stop.append(lambda: server.should_exit)
-        asyncio.run(_run(server, listening, ready))
+        following.start()
+        asyncio.run(_run(server, listening, ready, page.scheme))
     finally:
+        following.close(GRACE_SECONDS)
         listening.close()
 
 
-async def _run(server: _Server, listening: socket.socket, ready: Callable[[str], None] | None) -> None:
+async def _run(
+    server: _Server, listening: socket.socket, ready: Callable[[str], None] | None, scheme: str
+) -> None:
     serving = asyncio.ensure_future(server.serve(sockets=[listening]))
     while not server.started and not serving.done():
         await asyncio.sleep(0.02)
     if ready is not None and server.started:
-        ready(page_url(listening))
+        ready(page_url(listening, scheme))
     await serving
 
 
@@ -102,12 +121,12 @@ def open_port(host: str, port: int) -> socket.socket:
     return listening
 
 
-def page_url(listening: socket.socket) -> str:
+def page_url(listening: socket.socket, scheme: str = "http") -> str:
     """The address to open on this computer."""
     host, port = listening.getsockname()[:2]
     if host in ("0.0.0.0", "::"):
         host = "localhost"
-    return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
+    return f"{scheme}://[{host}]:{port}/" if ":" in host else f"{scheme}://{host}:{port}/"
 
 
 def is_loopback(host: str) -> bool:

@@ -1,6 +1,7 @@
 """What the page sees of the computer around it: room on the disk, the broker, the zone, the last backup.
 
-Blocking: called in threads. May import: json_shapes, store's note of a backup, units.
+Blocking: called in threads. May import: json_shapes, recent_log, store's note of a backup,
+units.
 """
 
 import shutil
@@ -9,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from lugwatch.json_shapes import JsonObject
+from lugwatch.recent_log import read_lines
 from lugwatch.store.backup_note import known_backup
 from lugwatch.units import format_duration, format_time
 
@@ -65,6 +67,16 @@ class Surroundings:
             "trouble": trouble,
             "trouble_time": None if since is None else format_time(since),
         }
+
+    def log_lines(self) -> list[JsonObject] | None:
+        """The last lines of the watch's log, newest first; None where nothing is known of it."""
+        lines = read_lines(self.database)
+        if lines is None:
+            return None
+        return [
+            {"time": None if n.time is None else format_time(n.time), "level": n.level, "text": n.text}
+            for n in reversed(lines)
+        ]
 
     def broker_state(self) -> JsonObject | None:
         """Whether anything answers at the broker's address; None where none is configured."""

@@ -13,7 +13,7 @@ from lugwatch.store import closed_hours_tables
 
 APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
 # one per migration: a file with a higher number comes from a newer version and is refused
-SCHEMA_NUMBER = 12
+SCHEMA_NUMBER = 13
 
 _BOAT = (
     """CREATE TABLE boot (
@@ -463,6 +463,22 @@ def passages_by_hand(db: Database) -> None:
             start_time INTEGER NOT NULL,
             end_time INTEGER NOT NULL,
             figures TEXT NOT NULL
+        ) STRICT"""
+    )
+
+
+@migrations()
+def proof_trials(db: Database) -> None:
+    """Proof tests that the page follows: what was asked for, and how each ended."""
+    db.execute(
+        """CREATE TABLE proof_trial (
+            trial_id INTEGER PRIMARY KEY,
+            time INTEGER NOT NULL,
+            wanted TEXT NOT NULL,
+            over_time INTEGER,
+            outcome TEXT,
+            trouble TEXT,
+            proofs TEXT NOT NULL DEFAULT '[]'
         ) STRICT"""
     )
 

@@ -29,7 +29,7 @@ from lugwatch.model import (
 )
 from lugwatch.passage_cuts import Decision
 from lugwatch.proving import ProofTest
-from lugwatch.store import decode, passage_parts, proofs, runs, series, spans
+from lugwatch.store import decode, passage_parts, proofs, runs, series, spans, trials
 from lugwatch.store.opening import connect_reading, unreadable
 from lugwatch.store.rows import BASELINE_FIELDS
 from lugwatch.store.runs import LAST_TIME
@@ -147,6 +147,13 @@ class History:
             "SELECT * FROM proof_test WHERE ? IN (joint, '') ORDER BY time, proof_id", joint or ""
         )
         return proofs.from_rows(found)
+
+    def last_trial(self) -> trials.TrialRow | None:
+        """The proof test that the page follows, else the last that it followed."""
+        if not self._has("proof_trial"):
+            return None
+        found = self._fetch("SELECT * FROM proof_trial ORDER BY trial_id DESC LIMIT 1")
+        return trials.from_row(found[0]) if found else None
 
     def joint_ids(self) -> list[str]:
         """Every joint that is or ever was configured, those in use first."""
