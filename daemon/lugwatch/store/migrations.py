@@ -13,7 +13,7 @@ from lugwatch.store import closed_hours_tables
 
 APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
 # one per migration: a file with a higher number comes from a newer version and is refused
-SCHEMA_NUMBER = 12
+SCHEMA_NUMBER = 13
 
 _BOAT = (
     """CREATE TABLE boot (
@@ -465,6 +465,13 @@ def passages_by_hand(db: Database) -> None:
             figures TEXT NOT NULL
         ) STRICT"""
     )
+
+
+@migrations()
+def two_deviations_of_a_passages_rise(db: Database) -> None:
+    """Beside the deviation against the truth that against other passages, and why a rise is not told."""
+    db.execute("ALTER TABLE passage_joint ADD COLUMN rise_coefficient_repeat_sd REAL")
+    db.execute("ALTER TABLE passage_joint ADD COLUMN rise_coefficient_reason TEXT")
 
 
 def migrate(connection: sqlite3.Connection) -> None:
