@@ -4,13 +4,16 @@
 cancels. Against the truth (the joint settled by its own current, less what its neighbours bring) more may be
 wrong, and each part of it can be seen in the passage itself:
 
-- what answers to the current and is not the joint: a body behind it, or an engine that runs whenever the
-  alternator charges, moves the offset. How far the offset went over the heating is the rise that could as
-  well be the joint's; the more an offset was learned to walk, the more of it is heat (`settling`);
+- what answers to the current and is not the joint: a machine's body behind it, with an engine that runs
+  whenever its alternator charges. A joint on a bar has its neighbours read; of one that has none nobody tells
+  how warm the thing is that it is bolted to, so a share of its rise may be that thing's. Where the shape has
+  an offset that walks, how far this went on the passage shows more of it, the more of the walk is heat
+  (`settling`);
 - the neighbours' share: load on one joint of a bar is mostly load on the others too, so a share that fits
   may be another by SHARE_SD, and with it how many kelvin are the joint's own;
 - a shape that was learned from bursts never saw the end of a rise;
-- a shape that was learned from an hour or from one passage only.
+- a shape that was learned from an hour or from one passage only, in the rise and in what air and neighbours
+  make: the latter counts for little where much current flows and for much where little does.
 
 A joint whose shape was not learned yet is not told of: passages by a default shape could be held against
 nothing, and one in bursts was told a tenth of its rise.
@@ -34,17 +37,20 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Indices = NDArray[np.intp]
 
-# Shares that follow were set on bench boats 1 to 8 and looked at again on 9 to 15 (`tests/bench/`).
+# Shares that follow were set on bench boats 1 to 8 and looked at again on 9 to 15 (`tests/bench/passage_truth`).
 # Of the rise, on any passage: two modes for a cable of many, convection that is shed faster when hot.
 MODEL_RATIO = 0.055
 # Of the rise of a joint whose shape was only ever learned from bursts.
-UNSOAKED_RATIO = 0.17
+UNSOAKED_RATIO = 0.14
 # The share of the neighbours may be another by so much although it fits.
 SHARE_SD = 0.055
-# Of how far the offset went, where all of it is heat, so much is the deviation.
-BODY_RATIO = 1.4
+# Of the rise of a joint without neighbours, for what it is bolted to…
+LONE_RATIO = 0.11
+# …and of how far the offset went, where all of it is heat.
+BODY_RATIO = 0.6
 # Of the rise, by how often the shape was learned: from an hour, from that passage, from two.
-LEARNED_RATIO: Array = np.array([np.inf, 0.12, 0.06, 0.0])
+LEARNED_RATIO: Array = np.array([np.nan, 0.12, 0.06, 0.0])
+LEARNED_KELVIN: Array = np.array([np.nan, 0.2, 0.05, 0.0])
 # Not told where the truth may be half as much again; 95 % of such an interval reach down to nothing.
 TOLD_RATIO = 0.5
 
@@ -68,12 +74,13 @@ def truth_sd_kelvin(
     walked = bank.offset_walk_kelvin[_CENTRE] ** 2 * GATHERING_HOURS
     is_heat = walked / (walked + CALIBRATION_KELVIN**2)
     body = BODY_RATIO * is_heat * (course.offset_high - course.offset_low)
-    neighbours = np.where(bank.neighbour_weight[_CENTRE] > 0.0, SHARE_SD * warmer, 0.0)
-    learned = LEARNED_RATIO[np.minimum(stage, len(LEARNED_RATIO) - 1)]
-    shares = MODEL_RATIO**2 + (UNSOAKED_RATIO * (1.0 - soaked)) ** 2 + learned**2
-    result: Array = np.sqrt(
-        repeat_sd_kelvin**2 + (body / heating) ** 2 + (neighbours / heating) ** 2 + shares * beta**2
-    )
+    near = bank.neighbour_weight[_CENTRE] > 0.0
+    neighbours = np.where(near, SHARE_SD * warmer, 0.0)
+    times = np.minimum(stage, len(LEARNED_RATIO) - 1)
+    lone = np.where(near, 0.0, LONE_RATIO)
+    shares = MODEL_RATIO**2 + (UNSOAKED_RATIO * (1.0 - soaked)) ** 2 + lone**2 + LEARNED_RATIO[times] ** 2
+    kelvin = body**2 + neighbours**2 + LEARNED_KELVIN[times] ** 2
+    result: Array = np.sqrt(repeat_sd_kelvin**2 + kelvin / heating**2 + shares * beta**2)
     return result
 
 
