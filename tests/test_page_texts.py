@@ -15,6 +15,7 @@ from lugwatch.model import (
     CrewDeed,
     JointState,
     JournalKind,
+    RiseUnknown,
 )
 from pages import ROOT
 
@@ -26,7 +27,16 @@ SOURCES = {
 # groups that are asked for by a word of the watch
 GROUPS = (
     *("state", "condition", "change", "alert_state", "deed", "sheet", "page", "settings", "chart", "alert"),
-    *("alerts", "joint.basis", "journal.kind", "journal.follows", "journal.told", "circuit", "hand.told"),
+    *(
+        "alerts",
+        "joint.basis",
+        "rise_unknown",
+        "journal.kind",
+        "journal.follows",
+        "journal.told",
+        "circuit",
+        "hand.told",
+    ),
 )
 
 
@@ -54,7 +64,7 @@ def test_every_word_that_is_there_is_asked_for() -> None:
     ("group", "values"),
     [
         ("state", JointState), ("condition", Condition), ("change", AlertChangeKind), ("alert", Category),
-        ("alert_state", AlertState), ("deed", CrewDeed), ("journal.kind", JournalKind),
+        ("alert_state", AlertState), ("deed", CrewDeed), ("journal.kind", JournalKind), ("rise_unknown", RiseUnknown),
         ("journal.follows", JournalKind), ("journal.told", JournalKind),
     ],
 )  # fmt: skip

@@ -200,7 +200,8 @@ def joined_joints(parts: Sequence[Mapping[str, JointPassage]]) -> dict[str, Join
             if j.rise_coefficient is not None and j.rise_coefficient_sd is not None
         ]
         rise = together([(value, sd) for value, sd, _ in known])
-        against = together([(value, sd) for value, _, sd in known])
+        repeats = any(j.rise_coefficient_repeat_sd is not None for j in its)
+        against = together([(value, sd) for value, _, sd in known]) if repeats else None
         reasons = [j.rise_coefficient_reason for j in its if j.rise_coefficient_reason is not None]
         found[joint] = JointPassage(
             max_celsius=max((j.max_celsius for j in its if j.max_celsius is not None), default=None),

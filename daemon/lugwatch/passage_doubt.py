@@ -37,7 +37,7 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Indices = NDArray[np.intp]
 
-# Shares that follow were set on bench boats 1 to 8 and looked at again on 9 to 15 (`tests/bench/passage_truth`).
+# Shares that follow were set on bench boats 1 to 8 and looked at again on 9 to 15 (bench: `passages`).
 # Of the rise, on any passage: two modes for a cable of many, convection that is shed faster when hot.
 MODEL_RATIO = 0.055
 # Of the rise of a joint whose shape was only ever learned from bursts.

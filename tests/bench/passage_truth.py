@@ -158,10 +158,15 @@ def tell(setting: Setting, boat_seed: int) -> list[Told]:
     lived = kept(setting.cache, key, lambda: season(boat_seed, hours))
     with tempfile.TemporaryDirectory() as name:
         database = Path(name) / "lugwatch.db"
-        clock = ManualClock(0.0, START_TIME)
-        with Store.open(database, clock=clock, boat=boat_of(boat_seed), version="bench") as store:
-            replay(_rows(boat_seed, lived), boat_of(boat_seed), store, held_until=None)
-        return [*_found(database, boat_seed, lived), *_by_hand(database, boat_seed, lived)]
+        replayed(database, boat_seed, lived)
+        return [*found(database, boat_seed, lived), *by_hand(database, boat_seed, lived)]
+
+
+def replayed(database: Path, boat_seed: int, lived: Sequence[Lived]) -> None:
+    """The season through the product, into a new database."""
+    boat, clock = boat_of(boat_seed), ManualClock(0.0, START_TIME)
+    with Store.open(database, clock=clock, boat=boat, version="bench") as store:
+        replay(_rows(boat_seed, lived), boat, store, held_until=None)
 
 
 def _rows(boat_seed: int, lived: Sequence[Lived]) -> Iterator[Row]:
@@ -183,7 +188,8 @@ def _weights(history: History, until: int) -> Floats:
     return found
 
 
-def _found(database: Path, boat_seed: int, lived: Sequence[Lived]) -> list[Told]:
+def found(database: Path, boat_seed: int, lived: Sequence[Lived]) -> list[Told]:
+    """What each passage tells as it was found."""
     with History.open(database) as history:
         told: list[Told] = []
         for passage, part in zip(history.passages(), lived, strict=True):
@@ -194,15 +200,15 @@ def _found(database: Path, boat_seed: int, lived: Sequence[Lived]) -> list[Told]
         return told
 
 
-def _by_hand(database: Path, boat_seed: int, lived: Sequence[Lived]) -> list[Told]:
+def by_hand(database: Path, boat_seed: int, lived: Sequence[Lived]) -> list[Told]:
     """Each passage split in its middle; then these undone, and the last two merged."""
     told: list[Told] = []
     with History.open(database) as history:
-        found = history.passages_found()
-        weights = [_weights(history, p.end_time or 0) for p in found]
-    middles = [(p.start_time + (p.end_time or p.start_time)) // 2 for p in found]
+        passages = history.passages_found()
+        weights = [_weights(history, p.end_time or 0) for p in passages]
+    middles = [(p.start_time + (p.end_time or p.start_time)) // 2 for p in passages]
     splits = [_decide(database, Deed.SPLIT, p.passage_id, cut_time=at)
-              for p, at in zip(found, middles, strict=True)]  # fmt: skip
+              for p, at in zip(passages, middles, strict=True)]  # fmt: skip
     with History.open(database) as history:
         halves = history.passages()
     for number, part in enumerate(lived):
@@ -213,7 +219,7 @@ def _by_hand(database: Path, boat_seed: int, lived: Sequence[Lived]) -> list[Tol
                      for row, j in enumerate(JOINTS)]  # fmt: skip
     for split in splits:
         _decide(database, Deed.UNDO, 0, undone_id=split.decision_id)
-    _decide(database, Deed.MERGE, found[-2].passage_id, other_id=found[-1].passage_id)
+    _decide(database, Deed.MERGE, passages[-2].passage_id, other_id=passages[-1].passage_id)
     with History.open(database) as history:
         merged = history.passages()[-1]
     both = [
