@@ -64,8 +64,8 @@ def test_every_word_that_is_there_is_asked_for() -> None:
     ("group", "values"),
     [
         ("state", JointState), ("condition", Condition), ("change", AlertChangeKind), ("alert", Category),
-        ("alert_state", AlertState), ("deed", CrewDeed), ("journal.kind", JournalKind), ("rise_unknown", RiseUnknown),
-        ("journal.follows", JournalKind), ("journal.told", JournalKind),
+        ("alert_state", AlertState), ("deed", CrewDeed), ("journal.kind", JournalKind),
+        ("journal.follows", JournalKind), ("journal.told", JournalKind), ("rise_unknown", RiseUnknown),
     ],
 )  # fmt: skip
 def test_every_word_of_the_watch_has_one_of_the_page(group: str, values: type) -> None:

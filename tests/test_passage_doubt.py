@@ -1,4 +1,4 @@
-"""How far a passage's rise may be from the truth: by hand, in the pipeline, and by replay of a sister boat."""
+"""How far a passage's rise may be from the truth: by hand, in the pipeline, by replay of a sister boat."""
 
 from dataclasses import replace
 from pathlib import Path
@@ -100,11 +100,11 @@ def test_what_is_told_and_why_not() -> None:
 
 
 def bursts() -> list[Event]:
-    """An hour and a half with 90 A for four minutes in each twenty: 18 minutes of load."""
+    """An hour and a half with 90 A for some three minutes in each twenty: a quarter of an hour of load."""
     events: list[Event] = []
     modes, keep = np.zeros(2), np.exp(-5.0 / np.array([240.0, 1500.0]))
     for k in range(1080):
-        amps = 90.0 if k % 240 < 48 else 12.0
+        amps = 90.0 if k % 240 < 40 else 12.0
         heating = (amps / 120.0) ** 2 * float(thermal.resistance_factor(np.array(20.0 + modes.sum())))
         modes = keep * modes + (1.0 - keep) * heating * np.array([12.0, 8.0])
         celsius = round((20.0 + modes.sum()) * 16) / 16
