@@ -92,8 +92,8 @@ def test_what_is_told_and_why_not() -> None:
     assert told(course(), bank(), stage=0, tracked=False) is RiseUnknown.UNTRACKED
     short = replace(course(), loaded_seconds=np.array([299.0]))
     assert told(short, bank()) is RiseUnknown.TOO_LITTLE_LOAD
-    # a little current on a bar that others warm: it could be half as much or half as much again
-    hardly = course(heating=0.02, warmer=2.0)
+    # a little current on a bar that others warm: it could be nothing, or twice as much
+    hardly = course(heating=0.02, warmer=3.0)
     assert told(hardly, bank(neighbour_weight=0.5)) is RiseUnknown.TOO_LITTLE_LOAD
     assert isinstance(told(replace(hardly, warmer_sum=NONE), bank(neighbour_weight=0.5)), Rise)
     assert told(passage_rise.empty(1), bank()) is RiseUnknown.TOO_LITTLE_LOAD
