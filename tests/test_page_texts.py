@@ -15,6 +15,7 @@ from lugwatch.model import (
     CrewDeed,
     JointState,
     JournalKind,
+    RiseUnknown,
 )
 from pages import ROOT
 
@@ -26,7 +27,8 @@ SOURCES = {
 # groups that are asked for by a word of the watch
 GROUPS = (
     *("state", "condition", "change", "alert_state", "deed", "sheet", "page", "settings", "chart", "alert"),
-    *("alerts", "joint.basis", "journal.kind", "journal.follows", "journal.told", "circuit", "hand.told"),
+    *("alerts", "joint.basis", "rise_unknown"),
+    *("journal.kind", "journal.follows", "journal.told", "circuit", "hand.told"),
     *("proof.stage", "proof.read", "proof.outcome", "proof.verdict", "watchman.level"),
 )
 
@@ -56,7 +58,7 @@ def test_every_word_that_is_there_is_asked_for() -> None:
     [
         ("state", JointState), ("condition", Condition), ("change", AlertChangeKind), ("alert", Category),
         ("alert_state", AlertState), ("deed", CrewDeed), ("journal.kind", JournalKind),
-        ("journal.follows", JournalKind), ("journal.told", JournalKind),
+        ("journal.follows", JournalKind), ("journal.told", JournalKind), ("rise_unknown", RiseUnknown),
     ],
 )  # fmt: skip
 def test_every_word_of_the_watch_has_one_of_the_page(group: str, values: type) -> None:

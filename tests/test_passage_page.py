@@ -171,6 +171,23 @@ def test_a_change_that_cannot_be_told_says_why(this: Any, that: Any, reason: str
     assert (found.ratio, found.reason) == (None, reason)
 
 
+def test_a_change_is_known_by_how_passages_repeat_and_not_over_another_shape() -> None:
+    def told(rise: float) -> JointPassage:
+        return JointPassage(
+            max_celsius=50.0,
+            rise_coefficient=rise,
+            rise_coefficient_sd=0.3 * rise,
+            rise_coefficient_repeat_sd=0.03 * rise,
+        )
+
+    found = passage_view.change(told(1.1), told(1.0))
+    # two independent figures: relative deviations add as squares (GUM, section 5.1.2, example 2)
+    assert (found.ratio, found.ratio_sd) == (pytest.approx(1.1), pytest.approx(1.1 * 0.03 * 2**0.5))
+    assert passage_view.change(told(1.1), told(1.0), learned_between=True).reason == "learned"
+    both = passage_view.change(told(1.1), told(1.0), learned_between=True, worked_between=True)
+    assert both.reason == "work"
+
+
 # ---- alerts ---------------------------------------------------------------------------------
 
 

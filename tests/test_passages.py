@@ -8,8 +8,8 @@ import pytest
 import boats
 from lugwatch import passage_rise, passages, snapshot
 from lugwatch.json_shapes import passage_object
-from lugwatch.model import JointPassage, Passage
-from lugwatch.passages import Observation, Tracker
+from lugwatch.model import JointPassage, Passage, RiseUnknown
+from lugwatch.passages import Observation, Rise, Tracker
 
 GAP_SECONDS = 1800.0
 
@@ -30,7 +30,11 @@ def window(seconds: float, length: float = 10.0) -> Observation:
 
 def told(tracker: Tracker, seconds: float, rise: tuple[float, float] | None) -> Tracker:
     tracker, _ = passages.observe(tracker, window(seconds), GAP_SECONDS)
-    return passages.tell(tracker, {} if rise is None else {"bar": rise})
+    if rise is None:
+        return tracker
+    return passages.tell(
+        tracker, {"bar": Rise(rise_coefficient=rise[0], sd=2.0 * rise[1], repeat_sd=rise[1])}
+    )
 
 
 def joint_after(*rises: tuple[float, float] | None) -> JointPassage:
@@ -43,7 +47,8 @@ def joint_after(*rises: tuple[float, float] | None) -> JointPassage:
 
 def test_the_figure_is_the_latest_that_was_told() -> None:
     got = joint_after((4.0e-3, 2e-4), (4.4e-3, 1e-4))
-    assert (got.rise_coefficient, got.rise_coefficient_sd) == (4.4e-3, 1e-4)
+    assert (got.rise_coefficient, got.rise_coefficient_sd, got.against_others_sd) == (4.4e-3, 2e-4, 1e-4)
+    assert got.rise_coefficient_reason is None
 
 
 def test_windows_without_enough_to_tell_change_nothing_and_none_at_all_is_null() -> None:
@@ -57,7 +62,33 @@ def test_windows_without_enough_to_tell_change_nothing_and_none_at_all_is_null()
         "max_celsius": 50.0,
         "rise_coefficient": None,
         "rise_coefficient_sd": None,
+        "rise_coefficient_repeat_sd": None,
+        "rise_coefficient_reason": None,
     }
+
+
+def test_what_is_not_known_is_null_with_its_reason() -> None:
+    """Nothing is taken back where a current was lost; all is where the joint is another one."""
+    tracker = told(Tracker(), 10.0, None)
+    for reason in (RiseUnknown.NOT_LEARNED, RiseUnknown.TOO_LITTLE_LOAD):
+        tracker = passages.tell(tracker, {"bar": reason, "not aboard": reason})
+        assert tracker.open is not None
+        assert tracker.open.joints["bar"].rise_coefficient_reason is reason
+        assert "not aboard" not in tracker.open.joints
+    tracker = told(tracker, 20.0, (4.0e-3, 1e-4))
+    tracker = passages.tell(tracker, {"bar": RiseUnknown.TOO_LITTLE_LOAD})
+    assert tracker.open is not None and tracker.open.joints["bar"].rise_coefficient == 4.0e-3
+    tracker = passages.tell(
+        passages.forget(tracker, ["bar", "not aboard"]), {"bar": RiseUnknown.TOO_LITTLE_LOAD}
+    )
+    assert tracker.open is not None
+    assert tracker.open.joints["bar"] == JointPassage(
+        max_celsius=50.0,
+        rise_coefficient=None,
+        rise_coefficient_sd=None,
+        rise_coefficient_reason=RiseUnknown.BEGUN_ANEW,
+    )
+    assert passages.forget(Tracker(), ["bar"]) == Tracker()
 
 
 def test_the_next_passage_begins_anew() -> None:
@@ -92,5 +123,7 @@ def test_the_pipeline_gives_the_figure_of_the_whole_passage() -> None:
     figures = passage.joints["bar"]
     rise, sd = passage_rise.rise_kelvin(state.course)
     assert figures.rise_coefficient == pytest.approx(rise[0] / 120.0**2)
-    assert figures.rise_coefficient_sd == pytest.approx(sd[0] / 120.0**2)
+    assert figures.rise_coefficient_repeat_sd == pytest.approx(sd[0] / 120.0**2)
+    assert figures.rise_coefficient_sd is not None
+    assert figures.rise_coefficient_sd > figures.rise_coefficient_repeat_sd
     assert figures.rise_coefficient == pytest.approx(20.0 / 120.0**2, rel=0.1)

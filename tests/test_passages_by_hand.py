@@ -15,6 +15,7 @@ from by_hand import MINUTE, write_two_passages
 from lugwatch.clock import ManualClock
 from lugwatch.dashboard.app import Settings, create_app
 from lugwatch.dashboard.doors import write_lock
+from lugwatch.model import LearnedShape
 from lugwatch.passage_cuts import PART_NUMBERS
 from lugwatch.store.queries import History
 from lugwatch.store.restamping import restamp
@@ -122,6 +123,40 @@ def test_ampere_hours_peak_and_rise_are_those_of_the_parts_own_time(bench: Bench
     row = next(r for r in shown["rows"] if r["joint"] == "bar_alternator")
     assert row["change_ratio"] == pytest.approx(2.0) and row["margin_kelvin"] > 0.0
     assert [a["alert_id"] for a in shown["alerts"]] == [7]
+
+
+def test_a_part_with_little_load_or_before_its_shape_was_learned_says_so(bench: Bench) -> None:
+    bench.say("split", 2, "--at", bench.at(6.0))
+    late = bench.passages()[2]["joints"]["bar_alternator"]
+    assert (late["rise_coefficient"], late["rise_coefficient_sd"]) == (None, None)
+    assert late["rise_coefficient_reason"] == "too_little_load" and late["max_celsius"] > 40.0
+    assert "not enough load to tell" in bench.say().out
+    assert "not enough load to tell" in bench.client.get(f"/passages/{PART_NUMBERS + 2}").text
+    bench.say("undo")
+    shape = LearnedShape(
+        joint="bar_alternator", time=bench.clock.time() - 14 * MINUTE, tau_fast_seconds=200.0,
+        tau_slow_seconds=2000.0, fast_weight=0.4, neighbour_weight=0.0, tau_fast_ratio_sd=0.2,
+        tau_slow_ratio_sd=0.2, windows_count=1000, stage=1, log_likelihood_gain=0.1,
+    )  # fmt: skip
+    bench.store.write([shape], monotonic_seconds=2000.0, time=bench.clock.time())
+    bench.say("split", 2, "--at", bench.at(15.0))
+    early, late = (p["joints"]["bar_alternator"] for p in bench.passages()[1:])
+    assert early["rise_coefficient"] is None and early["rise_coefficient_reason"] == "not_learned"
+    assert late["rise_coefficient"] is not None and late["rise_coefficient_reason"] is None
+    assert "how it warms was not learned yet" in bench.say().out
+    assert "how it warms was not learned yet" in bench.client.get("/passages/2").text
+    # what was measured with another rod is not compared
+    first = bench.client.get("/api/passages/2").json()["rows"]
+    assert next(r for r in first if r["joint"] == "bar_alternator")["change_reason"] == "too_little"
+    bench.say("undo")
+    whole = bench.client.get("/api/passages/2").json()["rows"]
+    row = next(r for r in whole if r["joint"] == "bar_alternator")
+    assert (row["change_ratio"], row["change_reason"]) == (None, "learned")
+    assert "how it warms was learned anew between" in bench.client.get("/passages/2").text
+    assert "how it warms was learned anew between" in bench.client.get("/passages/2/sheet").text
+    season = bench.client.get("/api/season").json()["joints"]
+    cells = next(r for r in season if r["joint"] == "bar_alternator")["cells"]
+    assert [c["ratio"] for c in cells] == [1.0, 1.0]
 
 
 def test_merged_ones_add_their_ampere_hours(bench: Bench) -> None:

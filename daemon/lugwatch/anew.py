@@ -24,6 +24,7 @@ from lugwatch import (
     learning,
     learning_windows,
     passage_rise,
+    passages,
     resistance,
     trend,
 )
@@ -165,8 +166,14 @@ def _forget_rises(state: State, joints: Flags) -> State:
     history = state.creep
     for i in np.flatnonzero(joints):
         history = creep.forget(history, int(i), state.passages.next_passage_id)
-    course = passage_rise.restart(state.course, joints, state.tracked)
-    return replace(state, creep=history, course=course, climb=climb.restart(state.climb, joints))
+    ids = joint_ids(state)
+    return replace(
+        state,
+        creep=history,
+        course=passage_rise.restart(state.course, joints, state.tracked),
+        passages=passages.forget(state.passages, [ids[i] for i in np.flatnonzero(joints)]),
+        climb=climb.restart(state.climb, joints),
+    )
 
 
 def judge_creep(state: State, monotonic_seconds: float, time: int) -> Changed:

@@ -97,11 +97,11 @@ def add(history: History, joints: Sequence[str], passage: Passage) -> History:
                 passage_id=passage.passage_id,
                 time=middle,
                 rise_coefficient=j.rise_coefficient,
-                rise_coefficient_sd=j.rise_coefficient_sd,
+                rise_coefficient_sd=sd,
             ),
         )
         for joint, j in passage.joints.items()
-        if j.rise_coefficient is not None and j.rise_coefficient_sd is not None
+        if j.rise_coefficient is not None and (sd := j.against_others_sd) is not None
     }
     return remember(history, joints, points)
 

@@ -524,13 +524,33 @@ class SourceHealth:
     last_fault: str | None  # kind and detail
 
 
+class RiseUnknown(StrEnum):
+    """Why a passage does not tell a joint's rise."""
+
+    UNTRACKED = "untracked"  # no current or no air to tell it by
+    NOT_LEARNED = "not_learned"  # its thermal shape
+    TOO_LITTLE_LOAD = "too_little_load"
+    BEGUN_ANEW = "begun_anew"  # it changed, was worked on or learned anew, and little load came since
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JointPassage:
     """One joint on one passage."""
 
     max_celsius: float | None
-    rise_coefficient: float | None
-    rise_coefficient_sd: float | None
+    rise_coefficient: float | None  # K/A²
+    rise_coefficient_sd: float | None  # against the truth: for what is shown
+    rise_coefficient_repeat_sd: float | None = None  # against other passages; None: an older version's row
+    rise_coefficient_reason: RiseUnknown | None = None  # why it is None, where that is known
+
+    @property
+    def against_others_sd(self) -> float | None:
+        """Deviation [K/A²] for what passages say against each other, where what errs alike cancels."""
+        return (
+            self.rise_coefficient_sd
+            if self.rise_coefficient_repeat_sd is None
+            else self.rise_coefficient_repeat_sd
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -194,17 +194,21 @@ def joined_joints(parts: Sequence[Mapping[str, JointPassage]]) -> dict[str, Join
     found: dict[str, JointPassage] = {}
     for joint in dict.fromkeys(joint for part in parts for joint in part):
         its = [part[joint] for part in parts if joint in part]
-        rise = together(
-            [
-                (j.rise_coefficient, j.rise_coefficient_sd)
-                for j in its
-                if j.rise_coefficient is not None and j.rise_coefficient_sd is not None
-            ]
-        )
+        known = [
+            (j.rise_coefficient, j.rise_coefficient_sd, j.against_others_sd or j.rise_coefficient_sd)
+            for j in its
+            if j.rise_coefficient is not None and j.rise_coefficient_sd is not None
+        ]
+        rise = together([(value, sd) for value, sd, _ in known])
+        repeats = any(j.rise_coefficient_repeat_sd is not None for j in its)
+        against = together([(value, sd) for value, _, sd in known]) if repeats else None
+        reasons = [j.rise_coefficient_reason for j in its if j.rise_coefficient_reason is not None]
         found[joint] = JointPassage(
             max_celsius=max((j.max_celsius for j in its if j.max_celsius is not None), default=None),
             rise_coefficient=None if rise is None else rise[0],
             rise_coefficient_sd=None if rise is None else rise[1],
+            rise_coefficient_repeat_sd=None if rise is None or against is None else against[1],
+            rise_coefficient_reason=reasons[-1] if rise is None and reasons else None,
         )
     return found
 

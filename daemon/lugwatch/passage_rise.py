@@ -14,8 +14,8 @@ slow one is taken for air and neighbours and the other way round, and passages s
 the slow one held, joints of bench boats that were made worse by 30 % show 0.7 of what they gained, and as
 it is 0.98 (0.6 to 1.25, each joint by its own).
 
-Not here: when passages begin and end (`passages`), what they say together (`creep`). May import: bank,
-estimator, kalman, numpy.
+Not here: when passages begin and end (`passages`), how far a figure may be from the truth and when it is not
+told (`passage_doubt`), what passages say together (`creep`). May import: bank, estimator, kalman, numpy.
 """
 
 from dataclasses import dataclass, replace
@@ -53,8 +53,14 @@ LEAST_LOADED_SECONDS = 300.0
 TOLD_RATIO = 0.35
 LARGEST_SQUARE = 25.0  # of one standardised innovation: a burst of noise is no misfit of the whole
 
+# what a snapshot keeps of a joint beside its filter
+SUMS = (
+    *("loaded_seconds", "heating_sum", "heating_squares", "warmer_sum"),
+    *("offset_low", "offset_high"),
+)
+
 _CENTRE = slice(None, None, SHAPES_PER_JOINT)
-_BETA = slice(OWN, SOAK + 1)
+BETA = slice(OWN, SOAK + 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +77,12 @@ class Course:
     squares: Array  # (joints,) Σ of squared standardised innovations under load…
     steps: Array  # …and how many
     loaded_seconds: Array  # (joints,) that it rests on
+    # what the load of those seconds was, for `passage_doubt` (joints,)
+    heating_sum: Array  # Σ heating [s]; 1 is the rated current's
+    heating_squares: Array  # Σ heating² [s]
+    warmer_sum: Array  # Σ heating · (neighbours less air) [K s]
+    offset_low: Array  # the least and the most that the offset was [K]
+    offset_high: Array
 
 
 def empty(joints: int) -> Course:
@@ -87,12 +99,17 @@ def empty(joints: int) -> Course:
         squares=zeros,
         steps=zeros,
         loaded_seconds=zeros,
+        heating_sum=zeros,
+        heating_squares=zeros,
+        warmer_sum=zeros,
+        offset_low=zeros,
+        offset_high=zeros,
     )
 
 
 def restart(course: Course, joints: Flags, tracked: Tracked) -> Course:
     """These joints (joints,) are other ones or were learned anew: `tracked` holds what was learned."""
-    learned = tracked.mean[_CENTRE, _BETA].T
+    learned = tracked.mean[_CENTRE, BETA].T
     return _begun(
         replace(course, split_kelvin=np.where(joints, learned, course.split_kelvin)), joints, tracked
     )
@@ -107,7 +124,7 @@ def _begun(course: Course, joints: Flags, tracked: Tracked) -> Course:
     """β unknown, modes and offset as they are tracked."""
     mean, covariance = course.mean.copy(), course.covariance.copy()
     mean[:, joints] = tracked.mean[_CENTRE].T[:, joints]
-    mean[_BETA, joints] = course.split_kelvin[:, joints]
+    mean[BETA, joints] = course.split_kelvin[:, joints]
     covariance[:, :, joints] = 0.0
     covariance[OFFSET, OFFSET, joints] = OFFSET_SD_KELVIN**2
     fresh = np.where(joints, 0.0, 1.0)
@@ -127,10 +144,10 @@ def reopened(course: Course, joints: Flags) -> Course:
     if not joints.any():
         return course
     covariance = course.covariance.copy()
-    covariance[_BETA, :, :] = np.where(joints, 0.0, covariance[_BETA, :, :])
-    covariance[:, _BETA, :] = np.where(joints, 0.0, covariance[:, _BETA, :])
-    unknown = UNKNOWN_RATIO * np.maximum(course.mean[_BETA].sum(axis=0), LEAST_KELVIN)
-    covariance[_BETA, _BETA, :] += np.where(joints, UNKNOWN[:, :, None] * unknown**2, 0.0)
+    covariance[BETA, :, :] = np.where(joints, 0.0, covariance[BETA, :, :])
+    covariance[:, BETA, :] = np.where(joints, 0.0, covariance[:, BETA, :])
+    unknown = UNKNOWN_RATIO * np.maximum(course.mean[BETA].sum(axis=0), LEAST_KELVIN)
+    covariance[BETA, BETA, :] += np.where(joints, UNKNOWN[:, :, None] * unknown**2, 0.0)
     kept = np.where(joints, 0.0, 1.0)
     return replace(
         course,
@@ -138,6 +155,11 @@ def reopened(course: Course, joints: Flags) -> Course:
         squares=course.squares * kept,
         steps=course.steps * kept,
         loaded_seconds=course.loaded_seconds * kept,
+        heating_sum=course.heating_sum * kept,
+        heating_squares=course.heating_squares * kept,
+        warmer_sum=course.warmer_sum * kept,
+        offset_low=np.where(joints, course.mean[OFFSET], course.offset_low),
+        offset_high=np.where(joints, course.mean[OFFSET], course.offset_high),
     )
 
 
@@ -189,12 +211,14 @@ def step(course: Course, bank: Bank, tracked: Tracked, inputs: Inputs) -> tuple[
     value = np.where(seen, inputs.probe_celsius - around.sum(axis=0), 0.0)
     variance = per_step.sensor_variance[_CENTRE] * (1.0 + 1.0 / np.maximum(inputs.probe_count, 1.0))
     held = np.zeros_like(course.mean)
-    held[_BETA] = ~loaded
+    held[BETA] = ~loaded
     held[:, ~seen] = 1.0
     innovation, deviation, _ = kalman.update(filters, value, variance, held)
     mean, covariance = kalman.mean_of(filters), kalman.covariance_of(filters)
     learned = seen & loaded
     square = np.minimum((innovation / deviation) ** 2, LARGEST_SQUARE)
+    weight = np.where(learned, length * heating, 0.0)
+    apart = inputs.neighbour_celsius - inputs.air_celsius
     if broken.any():
         _take_modes(mean, covariance, tracked, broken)
     taken = replace(
@@ -208,6 +232,11 @@ def step(course: Course, bank: Bank, tracked: Tracked, inputs: Inputs) -> tuple[
         squares=course.squares + np.where(learned, square, 0.0),
         steps=course.steps + learned,
         loaded_seconds=course.loaded_seconds + np.where(learned, length, 0.0),
+        heating_sum=course.heating_sum + weight,
+        heating_squares=course.heating_squares + weight * heating,
+        warmer_sum=course.warmer_sum + weight * np.where(np.isnan(apart), 0.0, apart),
+        offset_low=np.minimum(course.offset_low, mean[OFFSET]),
+        offset_high=np.maximum(course.offset_high, mean[OFFSET]),
     )
     return taken, bool(learned.any())
 
@@ -240,8 +269,8 @@ def rise_kelvin(course: Course) -> tuple[Array, Array]:
     (reduced chi-square, as in the Review of Particle Physics, section 5.2.2; from memory), and what is left
     of draughts in the mean of an Ornstein-Uhlenbeck process over so long.
     """
-    beta = course.mean[_BETA].sum(axis=0)
-    variance = np.maximum(course.covariance[_BETA, _BETA].sum(axis=(0, 1)), 0.0)
+    beta = course.mean[BETA].sum(axis=0)
+    variance = np.maximum(course.covariance[BETA, BETA].sum(axis=(0, 1)), 0.0)
     misfit = np.maximum(course.squares / np.maximum(course.steps, 1.0), 1.0)
     lasting = np.maximum(course.loaded_seconds, 1.0) / DRAUGHT_SECONDS
     left = 2.0 * (lasting - 1.0 + np.exp(-lasting)) / lasting**2
@@ -261,7 +290,7 @@ def saved(course: Course, i: int) -> dict[str, Any]:
         "covariance": course.covariance[:, :, i].tolist(),
         "squares": float(course.squares[i]),
         "steps": float(course.steps[i]),
-        "loaded_seconds": float(course.loaded_seconds[i]),
+        **{name: float(getattr(course, name)[i]) for name in SUMS},
     }
 
 

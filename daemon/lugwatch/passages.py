@@ -1,13 +1,15 @@
 """Passages found from the current: when it began to flow, how much flowed, how hot each joint got.
 
 A passage is open while any current is above its threshold and closes after a long enough pause.
-Not here: what it says of a joint's heating (`passage_rise`), storage, names, notes. May import: model.
+Not here: what it says of a joint's heating (`passage_rise`, `passage_doubt`), storage, names, notes.
+May import: model.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
-from lugwatch.model import CurrentPassage, JointPassage, Passage
+from lugwatch.model import CurrentPassage, JointPassage, Passage, RiseUnknown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +34,15 @@ class Observation:
     amp_hours: Mapping[str, float]  # per current channel, this window
     peak_amps: Mapping[str, float]
     peak_celsius: Mapping[str, float]  # per joint
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rise:
+    """What a passage says of one joint's rise [K/A²]; deviations as in `JointPassage`."""
+
+    rise_coefficient: float
+    sd: float
+    repeat_sd: float
 
 
 def observe(tracker: Tracker, seen: Observation, gap_seconds: float) -> tuple[Tracker, tuple[Passage, ...]]:
@@ -60,21 +71,55 @@ def observe(tracker: Tracker, seen: Observation, gap_seconds: float) -> tuple[Tr
     return tracker, closed
 
 
-def tell(tracker: Tracker, rises: Mapping[str, tuple[float, float]]) -> Tracker:
-    """The open passage with what it says of joints by now: rise coefficient and deviation [K/A²].
+def tell(tracker: Tracker, rises: Mapping[str, Rise | RiseUnknown]) -> Tracker:
+    """The open passage with what it says of joints by now.
 
-    A joint that is not in `rises` keeps what was told of it.
+    A joint that is not in `rises` keeps what was told of it, and one of which nothing is known any more, as
+    when its current was lost, keeps its figure: `forget` takes one away.
     """
     if tracker.open is None or not rises:
         return tracker
     joints = dict(tracker.open.joints)
-    for joint, (rise, sd) in rises.items():
+    for joint, told in rises.items():
         before = joints.get(joint, UNKNOWN)
-        joints[joint] = replace(before, rise_coefficient=rise, rise_coefficient_sd=sd)
+        if isinstance(told, Rise):
+            joints[joint] = replace(
+                before,
+                rise_coefficient=told.rise_coefficient,
+                rise_coefficient_sd=told.sd,
+                rise_coefficient_repeat_sd=told.repeat_sd,
+                rise_coefficient_reason=None,
+            )
+        elif joint in joints and before.rise_coefficient is None:
+            begun = before.rise_coefficient_reason is RiseUnknown.BEGUN_ANEW
+            kept = begun and told is RiseUnknown.TOO_LITTLE_LOAD
+            joints[joint] = before if kept else replace(before, rise_coefficient_reason=told)
     return replace(tracker, open=replace(tracker.open, joints=joints))
 
 
+def forget(tracker: Tracker, joints: Iterable[str]) -> Tracker:
+    """These joints are other ones from now on: what the open passage told of their rises is taken back."""
+    if tracker.open is None:
+        return tracker
+    told = dict(tracker.open.joints)
+    for joint in joints:
+        if joint in told:
+            told[joint] = replace(
+                UNKNOWN,
+                max_celsius=told[joint].max_celsius,
+                rise_coefficient_reason=RiseUnknown.BEGUN_ANEW,
+            )
+    return replace(tracker, open=replace(tracker.open, joints=told))
+
+
 UNKNOWN = JointPassage(max_celsius=None, rise_coefficient=None, rise_coefficient_sd=None)
+
+
+def joint_passage(figures: Mapping[str, Any]) -> JointPassage:
+    """One joint's figures by their names, as they were kept; what an older version did not know is absent."""
+    reason = figures.get("rise_coefficient_reason")
+    known = None if reason is None else RiseUnknown(reason)
+    return JointPassage(**{**figures, "rise_coefficient_reason": known})
 
 
 def _grow(passage: Passage, seen: Observation) -> Passage:

@@ -32,6 +32,7 @@ from lugwatch import (
     learning,
     learning_windows,
     model,
+    passage_doubt,
     passage_rise,
     passages,
     signature,
@@ -378,15 +379,17 @@ def _course(
         shifted = state.company.shift_kelvin != before.company.shift_kelvin
         if shifted.any():
             course = passage_rise.loosened(course, np.asarray(shifted @ plan.airs, dtype=bool))
+    ids = joint_ids(state)
     if state.watch.ratio is not before.watch.ratio:
-        course = passage_rise.reopened(course, state.watch.ratio != before.watch.ratio)
+        changed = state.watch.ratio != before.watch.ratio
+        course = passage_rise.reopened(course, changed)
+        tracker = passages.forget(tracker, [ids[i] for i in np.flatnonzero(changed)])
     course, more = passage_rise.step(course, state.bank, tracked, inputs)
     if not more:
         return course, tracker
-    rise, sd = passage_rise.rise_kelvin(course)
-    scale = 1.0 / plan.rated_amps**2
-    rows = zip(joint_ids(state), (rise * scale).tolist(), (sd * scale).tolist(), strict=True)
-    return course, passages.tell(tracker, {joint: (r, s) for joint, r, s in rows if r == r})
+    record = state.record
+    told = passage_doubt.told(course, state.bank, record.soaked, record.stage, plan.tracked, plan.rated_amps)
+    return course, passages.tell(tracker, dict(zip(ids, told, strict=True)))
 
 
 def _common_findings(

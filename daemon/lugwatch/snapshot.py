@@ -7,7 +7,7 @@ and the core below it.
 
 import json
 from collections.abc import Sequence
-from dataclasses import asdict, replace
+from dataclasses import asdict, fields, replace
 from typing import Any
 
 import numpy as np
@@ -27,10 +27,11 @@ from lugwatch import (
 )
 from lugwatch.estimator import SHAPES_PER_JOINT, STATES, Tracked
 from lugwatch.model import CurrentPassage, JointPassage, LearningWindow, Passage
-from lugwatch.passages import Tracker
+from lugwatch.passages import Tracker, joint_passage
 from lugwatch.state import State, joint_ids
 
 VERSION = 4
+_OF_JOINT_PASSAGE = tuple(field.name for field in fields(JointPassage))
 
 Array = NDArray[np.float64]
 
@@ -118,9 +119,7 @@ def _passage(tracker: Tracker) -> dict[str, Any] | None:
         "passage_id": passage.passage_id,
         "start_time": passage.start_time,
         "currents": {c: [v.amp_hours, v.max_amps] for c, v in passage.currents.items()},
-        "joints": {
-            j: [v.max_celsius, v.rise_coefficient, v.rise_coefficient_sd] for j, v in passage.joints.items()
-        },
+        "joints": {j: [getattr(v, name) for name in _OF_JOINT_PASSAGE] for j, v in passage.joints.items()},
         "last_flow_seconds": _finite(tracker.last_flow_seconds),
         "last_flow_time": tracker.last_flow_time,
     }
@@ -276,7 +275,8 @@ def _resume_passage(tracker: Tracker, saved: dict[str, Any] | None, same_boot: b
         return tracker
     currents = {c: CurrentPassage(amp_hours=v[0], max_amps=v[1]) for c, v in saved["currents"].items()}
     joints = {
-        j: JointPassage(max_celsius=v[0], rise_coefficient=v[1], rise_coefficient_sd=v[2])
+        # an earlier version kept three of them
+        j: joint_passage(dict(zip(_OF_JOINT_PASSAGE, v, strict=False)))
         for j, v in saved["joints"].items()
     }
     passage = Passage(

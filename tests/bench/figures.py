@@ -25,6 +25,7 @@ import detection
 import history_figure
 import honesty_figure
 import ohms_figure
+import passage_truth
 import steadiness
 from setting import Line, Setting
 
@@ -38,6 +39,7 @@ FIGURES: dict[str, Callable[[Setting], list[Line]]] = {
     "air": accusations.air,
     "alert_rates": alert_rates.alert_rates,
     "honesty": honesty_figure.honesty_lines,
+    "passages": passage_truth.passages,
     "ohms": ohms_figure.ohms,
     "cost": cost.cost,
     "storage": history_figure.storage,

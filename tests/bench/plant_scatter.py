@@ -9,19 +9,25 @@ from recordings import LEARNING_PASSAGES, PLANT_STEP_SECONDS, ROW_SECONDS, Recor
 from setting import Setting, kept
 from truth import rise_coefficients
 
-from lugwatch.simulator.boat import JOINTS, make_boat
+from lugwatch.simulator.boat import JOINTS, SimulatedBoat, make_boat
 from lugwatch.simulator.electrics import CURRENTS, value_at
 from lugwatch.simulator.plant import Floats
-from lugwatch.simulator.scenarios import healthy_passage
+from lugwatch.simulator.scenarios import Scenario, healthy_passage
 from lugwatch.simulator.simulation import PlantState, Simulation
 
 
 def draughts(boat_seed: int, number: int, hours: float, before: PlantState) -> Floats:
-    """Of each row of the season's passage (rows, spaces): the air is lived through once more, alone."""
+    """Of each row of the season's passage (rows, spaces)."""
     seed = 1000 * boat_seed + number
-    scenario = healthy_passage(seed, hours)
-    simulation = Simulation(make_boat(boat_seed), scenario, seed=seed, previous=before)
-    every = round(ROW_SECONDS / PLANT_STEP_SECONDS)
+    return draughts_of(make_boat(boat_seed), healthy_passage(seed, hours), seed, before, ROW_SECONDS)
+
+
+def draughts_of(
+    boat: SimulatedBoat, scenario: Scenario, seed: int, before: PlantState | None, row_seconds: float
+) -> Floats:
+    """Of each row of a passage (rows, spaces): the air is lived through once more, alone."""
+    simulation = Simulation(boat, scenario, seed=seed, previous=before)
+    every = round(row_seconds / PLANT_STEP_SECONDS)
     found = []
     for count in range(round(scenario.duration_seconds / PLANT_STEP_SECONDS)):
         if count % every == 0:

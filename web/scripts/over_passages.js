@@ -17,7 +17,7 @@ function trend(creep, points) {
 
 export function showOverPassages(place, { points, creep }) {
   const known = points.filter((p) => p.rise_coefficient !== null).map((p) => ({
-    time: Date.parse(p.time), kelvin: p.rise_coefficient * AT_100_AMPS, spread: 2 * AT_100_AMPS * (p.rise_coefficient_sd || 0), id: p.passage_id, hottest: p.max_celsius,
+    time: Date.parse(p.time), kelvin: p.rise_coefficient * AT_100_AMPS, spread: 2 * AT_100_AMPS * (p.rise_coefficient_repeat_sd || 0), id: p.passage_id, hottest: p.max_celsius,
   }));
   if (!known.length) return refill(place, make("p", { class: "quiet" }, t("joint.no_passage")));
   const u = rem();

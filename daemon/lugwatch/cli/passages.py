@@ -9,7 +9,7 @@ from lugwatch.cli.options import json_option, put_json, put_table, time_argument
 from lugwatch.clock import clock_from_environment
 from lugwatch.errors import UserError
 from lugwatch.json_shapes import passage_decision_object, passage_object
-from lugwatch.model import JointPassage, Passage
+from lugwatch.model import JointPassage, Passage, RiseUnknown
 from lugwatch.passage_cuts import LONGEST_NAME, LONGEST_NOTE, Decision, Deed, one_line, stand
 from lugwatch.store.passage_decisions import decide
 from lugwatch.store.passage_parts import whole
@@ -24,6 +24,12 @@ _db_option = click.option(
 )
 _by_option = click.option("--by", "who", default="command line", show_default=True, help="Who does it.")
 LONGEST_WHO = 60
+WHY_NOT_TOLD = {
+    RiseUnknown.TOO_LITTLE_LOAD: "not enough load to tell",
+    RiseUnknown.NOT_LEARNED: "not told: how it warms was not learned yet",
+    RiseUnknown.BEGUN_ANEW: "not enough load to tell since it began anew",
+    RiseUnknown.UNTRACKED: "not told: no current or no air to tell it by",
+}
 
 
 @click.group("passages", invoke_without_command=True)
@@ -88,7 +94,7 @@ def _tell(passage: Passage, names: dict[str, str]) -> None:
 def _figures(figures: JointPassage) -> tuple[str, str]:
     hottest = "no reading" if figures.max_celsius is None else f"{figures.max_celsius:.1f} °C"
     if figures.rise_coefficient is None or figures.rise_coefficient_sd is None:
-        return hottest, "too little current to tell"
+        return hottest, WHY_NOT_TOLD[figures.rise_coefficient_reason or RiseUnknown.TOO_LITTLE_LOAD]
     return (
         hottest,
         f"{1000 * figures.rise_coefficient:.3f} ± {2000 * figures.rise_coefficient_sd:.3f} mK/A²",

@@ -59,6 +59,8 @@ def over_passages(joint: str, passages: Sequence[Passage], creep: Creep | None) 
                 "max_celsius": found.max_celsius,
                 "rise_coefficient": found.rise_coefficient,
                 "rise_coefficient_sd": found.rise_coefficient_sd,
+                "rise_coefficient_repeat_sd": found.against_others_sd,
+                "rise_coefficient_reason": found.rise_coefficient_reason,
             }
         )
     told = None if creep is None else views.creep_told(creep)

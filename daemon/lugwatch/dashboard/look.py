@@ -173,7 +173,7 @@ class Look:
     ) -> JsonObject:
         now = self.clock.time()
         start, end = passage.start_time, passage.end_time or now
-        entries = history.journal()
+        entries, shapes = history.journal(), history.learned_shapes()
         alerts = [
             a
             for a in history.alerts(active_only=False)
@@ -189,7 +189,7 @@ class Look:
             "duration_seconds": (end - start) / 1000.0,
             "boat": boat.name,
             "ran": passage_view.what_ran(history, boat, passage, self.watching, now),
-            "rows": passage_view.joint_rows(boat, passages, passage, entries),
+            "rows": passage_view.joint_rows(boat, passages, passage, entries, shapes),
             "alerts": [views.alert_view(a, boat) for a in reversed(alerts)],
             "notes": [{**journal_entry_object(e), "name": names.get(e.joint or "")} for e in written],
             "previous_id": passages[place - 1].passage_id if place > 0 else None,
@@ -203,7 +203,7 @@ class Look:
                 if p.passage_id != passage.passage_id
             ],
             "other": None if other is None else passage_object(other),
-            "compared": [] if other is None else passage_view.compared(boat, passage, other, entries),
+            "compared": [] if other is None else passage_view.compared(boat, passage, other, entries, shapes),
         }
 
     def passage_decisions(self) -> list[JsonObject]:
@@ -225,7 +225,7 @@ class Look:
             return {"passages": [], "joints": []}
         with History.open(self.database) as history:
             passages = [p for p in history.passages() if p.end_time is not None]
-            rows = passage_view.season(history.boat(), passages, history.journal())
+            rows = passage_view.season(history.boat(), passages, history.journal(), history.learned_shapes())
         told = [
             {"passage_id": p.passage_id, "start_time": format_time(p.start_time), "amp_hours": p.amp_hours}
             for p in passages

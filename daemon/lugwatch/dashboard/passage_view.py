@@ -10,7 +10,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lugwatch.json_shapes import JsonObject
-from lugwatch.model import Boat, JointPassage, JournalEntry, JournalKind, Passage, Watching
+from lugwatch.model import (
+    Boat,
+    JointPassage,
+    JournalEntry,
+    JournalKind,
+    LearnedShape,
+    Passage,
+    Watching,
+)
 from lugwatch.store.queries import Bucket, History
 from lugwatch.units import format_time
 
@@ -25,7 +33,7 @@ class Change:
 
     ratio: float | None = None
     ratio_sd: float | None = None
-    reason: str | None = None  # "first", "too_little", "work"
+    reason: str | None = None  # "first", "too_little", "work", "learned"
 
 
 def spells(buckets: Sequence[Bucket], floor_amps: float, pause_ms: float) -> list[tuple[int, int]]:
@@ -76,8 +84,17 @@ def _shares(first: int, last: int, start: int, end: int) -> JsonObject:
     return {"left": round(left, 2), "width": round(max(0.6, 100.0 * (last - first) / whole), 2)}
 
 
-def change(this: JointPassage | None, that: JointPassage | None, *, worked_between: bool = False) -> Change:
-    """How a joint's rise on `this` passage stands against `that` earlier one."""
+def change(
+    this: JointPassage | None,
+    that: JointPassage | None,
+    *,
+    worked_between: bool = False,
+    learned_between: bool = False,
+) -> Change:
+    """How a joint's rise on `this` passage stands against `that` earlier one.
+
+    Another shape measures with another rod: where it was learned anew between them, nothing can be said.
+    """
     if this is None or this.rise_coefficient is None:
         return Change(reason="too_little")
     if that is None:
@@ -86,12 +103,13 @@ def change(this: JointPassage | None, that: JointPassage | None, *, worked_betwe
         return Change(reason="too_little")
     if worked_between:
         return Change(reason="work")
+    if learned_between:
+        return Change(reason="learned")
     ratio = this.rise_coefficient / that.rise_coefficient
-    if this.rise_coefficient_sd is None or that.rise_coefficient_sd is None or this.rise_coefficient <= 0.0:
+    sd, that_sd = this.against_others_sd, that.against_others_sd
+    if sd is None or that_sd is None or this.rise_coefficient <= 0.0:
         return Change(ratio=ratio)
-    relative = math.hypot(
-        this.rise_coefficient_sd / this.rise_coefficient, that.rise_coefficient_sd / that.rise_coefficient
-    )
+    relative = math.hypot(sd / this.rise_coefficient, that_sd / that.rise_coefficient)
     return Change(ratio=ratio, ratio_sd=ratio * relative)
 
 
@@ -111,8 +129,18 @@ def worked_on(entries: Sequence[JournalEntry], joint: str, start: int, end: int)
     return any(e.joint == joint and e.kind is JournalKind.WORK and start <= e.time <= end for e in entries)
 
 
+def times_learned(shapes: Sequence[LearnedShape], joint: str, passage: Passage) -> int:
+    """How often the joint's shape had been learned when the passage ended: by which its rise is told."""
+    own = [s for s in shapes if s.joint == joint]
+    return len(own) if passage.end_time is None else sum(1 for s in own if s.time <= passage.end_time)
+
+
 def joint_rows(
-    boat: Boat, passages: Sequence[Passage], passage: Passage, entries: Sequence[JournalEntry]
+    boat: Boat,
+    passages: Sequence[Passage],
+    passage: Passage,
+    entries: Sequence[JournalEntry],
+    shapes: Sequence[LearnedShape] = (),
 ) -> list[JsonObject]:
     """Each joint of the passage, that with the least margin first; those without a reading last."""
     rows: list[JsonObject] = []
@@ -122,7 +150,15 @@ def joint_rows(
             continue
         last = before(passages, passage, joint.joint)
         worked = last is not None and worked_on(entries, joint.joint, last.start_time, passage.start_time)
-        moved = change(this, last.joints[joint.joint] if last else None, worked_between=worked)
+        learned = last is not None and times_learned(shapes, joint.joint, last) != times_learned(
+            shapes, joint.joint, passage
+        )
+        moved = change(
+            this,
+            last.joints[joint.joint] if last else None,
+            worked_between=worked,
+            learned_between=learned,
+        )
         rows.append(
             {
                 "joint": joint.joint,
@@ -132,6 +168,7 @@ def joint_rows(
                 "margin_kelvin": None if this.max_celsius is None else joint.limit_celsius - this.max_celsius,
                 "rise_coefficient": this.rise_coefficient,
                 "rise_coefficient_sd": this.rise_coefficient_sd,
+                "rise_coefficient_reason": this.rise_coefficient_reason,
                 **change_object(moved),
             }
         )
@@ -147,7 +184,13 @@ def change_object(moved: Change) -> JsonObject:
     }
 
 
-def compared(boat: Boat, this: Passage, that: Passage, entries: Sequence[JournalEntry]) -> list[JsonObject]:
+def compared(
+    boat: Boat,
+    this: Passage,
+    that: Passage,
+    entries: Sequence[JournalEntry],
+    shapes: Sequence[LearnedShape] = (),
+) -> list[JsonObject]:
     """Joints of two passages side by side, in the boat's order; a change is from the earlier to the later."""
     first, second = sorted((this, that), key=lambda p: p.start_time)
     rows: list[JsonObject] = []
@@ -156,7 +199,13 @@ def compared(boat: Boat, this: Passage, that: Passage, entries: Sequence[Journal
         if a is None and b is None:
             continue
         worked = worked_on(entries, joint.joint, first.start_time, second.start_time)
-        moved = change(second.joints.get(joint.joint), first.joints.get(joint.joint), worked_between=worked)
+        moved = change(
+            second.joints.get(joint.joint),
+            first.joints.get(joint.joint),
+            worked_between=worked,
+            learned_between=times_learned(shapes, joint.joint, first)
+            != times_learned(shapes, joint.joint, second),
+        )
         rows.append(
             {
                 "joint": joint.joint,
@@ -174,22 +223,32 @@ def _figures(found: JointPassage | None) -> JsonObject:
         "max_celsius": found.max_celsius if found else None,
         "rise_coefficient": found.rise_coefficient if found else None,
         "rise_coefficient_sd": found.rise_coefficient_sd if found else None,
+        "rise_coefficient_reason": found.rise_coefficient_reason if found else None,
     }
 
 
-def season(boat: Boat, passages: Sequence[Passage], entries: Sequence[JournalEntry]) -> list[JsonObject]:
-    """Each joint over all passages, against its first one that could tell since the last work on it."""
+def season(
+    boat: Boat,
+    passages: Sequence[Passage],
+    entries: Sequence[JournalEntry],
+    shapes: Sequence[LearnedShape] = (),
+) -> list[JsonObject]:
+    """Each joint over all passages, against its first that could tell since the last work on it and since
+    its shape was last learned."""
     rows: list[JsonObject] = []
     for joint in boat.joints:
         first: JointPassage | None = None
         last_time: int | None = None
+        learned = 0
         cells: list[JsonObject] = []
         for passage in passages:
             found = passage.joints.get(joint.joint)
             worked = last_time is not None and worked_on(entries, joint.joint, last_time, passage.start_time)
             last_time = passage.start_time
-            if worked:
+            times = times_learned(shapes, joint.joint, passage)
+            if worked or times != learned:
                 first = None
+            learned = times
             known = found is not None and found.rise_coefficient is not None
             moved = change(found, first) if first is not None else Change()
             if known and first is None:

@@ -22,7 +22,7 @@ _MOST_TICKS = 6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dot:
-    """One passage: time [ms], rise at 100 A [K] and two deviations of it, if known."""
+    """One passage: time [ms], rise at 100 A [K] and two deviations of it against other passages, if known."""
 
     passage_id: int
     time: int
@@ -55,7 +55,7 @@ def dots(joint: str, passages: Sequence[Passage]) -> list[Dot]:
         told = p.joints.get(joint)
         if told is None or told.rise_coefficient is None:
             continue
-        sd = told.rise_coefficient_sd
+        sd = told.against_others_sd
         found.append(
             Dot(
                 passage_id=p.passage_id,

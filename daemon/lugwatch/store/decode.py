@@ -23,7 +23,6 @@ from lugwatch.model import (
     Fault,
     FaultKind,
     Joint,
-    JointPassage,
     JointState,
     JournalEntry,
     JournalKind,
@@ -31,12 +30,14 @@ from lugwatch.model import (
     Quantity,
     SourceHealth,
 )
+from lugwatch.passages import joint_passage
 from lugwatch.store.blocks import BlockDamaged
 from lugwatch.store.rows import (
     ALERT_FIELDS,
     CREEP_FIELDS,
     ESTIMATE_FIELDS,
     FURTHER_CABLES,
+    JOINT_PASSAGE_FIELDS,
     JOURNAL_FIELDS,
 )
 
@@ -200,10 +201,8 @@ def passage_from_rows(row: Row, currents: list[sqlite3.Row], joints: list[sqlite
             c["channel"]: CurrentPassage(amp_hours=c["amp_hours"], max_amps=c["max_amps"]) for c in currents
         },
         joints={
-            j["joint"]: JointPassage(
-                max_celsius=j["max_celsius"],
-                rise_coefficient=j["rise_coefficient"],
-                rise_coefficient_sd=j["rise_coefficient_sd"],
+            j["joint"]: joint_passage(
+                {name: v for name, v in dict(j).items() if name in JOINT_PASSAGE_FIELDS}
             )
             for j in joints
         },

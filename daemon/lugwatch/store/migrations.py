@@ -483,6 +483,13 @@ def proof_trials(db: Database) -> None:
     )
 
 
+@migrations()
+def two_deviations_of_a_passages_rise(db: Database) -> None:
+    """Beside the deviation against the truth that against other passages, and why a rise is not told."""
+    db.execute("ALTER TABLE passage_joint ADD COLUMN rise_coefficient_repeat_sd REAL")
+    db.execute("ALTER TABLE passage_joint ADD COLUMN rise_coefficient_reason TEXT")
+
+
 def migrate(connection: sqlite3.Connection) -> None:
     """Bring a database of ours to this version's tables. Raises sqlite3.Error."""
     database = Database(connection, recursive_triggers=False, execute_plugins=False)

@@ -3,7 +3,8 @@
 A whole found passage keeps the figures that it was closed with. Of a part, ampere-hours are its share of
 those, by the integral of its readings, so that parts add up to the whole; its rise is that of the whole by
 how the estimates within it stand to those at the end. A part's figures are kept when it is cut
-(`passage_part`), since readings go and estimates are thinned. May import: model, passage_cuts, runs.
+(`passage_part`), since readings go and estimates are thinned. May import: model, passage_cuts,
+passage_doubt, passage_rise, passages, runs.
 """
 
 import json
@@ -13,7 +14,7 @@ from dataclasses import asdict, replace
 
 import numpy as np
 
-from lugwatch.model import CurrentPassage, JointPassage, Passage
+from lugwatch.model import CurrentPassage, JointPassage, Passage, RiseUnknown, Watching
 from lugwatch.passage_cuts import (
     Decision,
     Deed,
@@ -24,11 +25,15 @@ from lugwatch.passage_cuts import (
     part_rise,
     stand,
 )
+from lugwatch.passage_doubt import TOLD_RATIO
+from lugwatch.passage_rise import LEAST_LOADED_SECONDS
+from lugwatch.passages import joint_passage
 from lugwatch.store import runs
 from lugwatch.store.runs import Fetch, Run
 
 # Between two readings farther apart nothing is known to have flowed; only shares rest on it.
 LONGEST_STEP_MS = 120_000
+UNRATED_AMPS = 100.0  # full scale of a shunt that says none
 
 
 def decisions(rows: Sequence[sqlite3.Row]) -> list[Decision]:
@@ -150,7 +155,7 @@ def _figures(
     told = json.loads(kept)
     return (
         {name: CurrentPassage(**figures) for name, figures in told["currents"].items()},
-        {name: JointPassage(**figures) for name, figures in told["joints"].items()},
+        {name: joint_passage(figures) for name, figures in told["joints"].items()},
     )
 
 
@@ -171,7 +176,7 @@ def _joints(
     fetch: Fetch, found: Passage, ids: Mapping[str, int], first: int, last: int, end: int
 ) -> dict[str, JointPassage]:
     """Of each joint of the found passage, which ends at `end`: the hottest of its readings, and its rise."""
-    rows = {row["joint"]: row for row in fetch("SELECT joint_id, joint, probe FROM joint")}
+    rows = {row["joint"]: row for row in fetch("SELECT joint_id, joint, probe, current FROM joint")}
     probes = {
         joint: ids[row["probe"]]
         for joint, row in rows.items()
@@ -181,19 +186,64 @@ def _joints(
     joints: dict[str, JointPassage] = {}
     for joint, told in found.joints.items():
         run = read.get(probes.get(joint, -1))
-        rise = None
-        if joint in rows and told.rise_coefficient is not None and told.rise_coefficient_sd is not None:
-            estimates = _rises(fetch, rows[joint]["joint_id"], found.start_time, end)
-            # an estimate tells of what came before it, so one of the very beginning is not of this part
-            inside = [value for time, value in estimates if first < time <= last]
-            whole_course = [value for _, value in estimates]
-            rise = part_rise((told.rise_coefficient, told.rise_coefficient_sd), whole_course, inside)
-        joints[joint] = JointPassage(
-            max_celsius=None if run is None else float(run.values.max()),
-            rise_coefficient=None if rise is None else rise[0],
-            rise_coefficient_sd=None if rise is None else rise[1],
-        )
+        hottest = None if run is None else float(run.values.max())
+        part = replace(told, max_celsius=hottest)
+        if joint in rows and told.rise_coefficient is not None:
+            part = _told_of_part(fetch, found, part, rows[joint], first, last, end)
+        joints[joint] = part
     return joints
+
+
+def _told_of_part(
+    fetch: Fetch, found: Passage, told: JointPassage, joint: sqlite3.Row, first: int, last: int, end: int
+) -> JointPassage:
+    """`told` of the found passage, whose rise is known, as it is of the part from `first` to `last`."""
+    nothing = replace(told, rise_coefficient=None, rise_coefficient_sd=None, rise_coefficient_repeat_sd=None)
+    learned = _learned(fetch, joint["joint"], found.start_time, end)
+    if last <= learned:
+        return replace(nothing, rise_coefficient_reason=RiseUnknown.NOT_LEARNED)
+    too_little = replace(nothing, rise_coefficient_reason=RiseUnknown.TOO_LITTLE_LOAD)
+    seconds = _loaded_seconds(fetch, joint["current"], max(first, learned), last)
+    if seconds is not None and seconds < LEAST_LOADED_SECONDS:
+        return too_little
+    # those of before are of another shape, and an estimate tells of what came before it, so one of the
+    # very beginning is not of this part
+    estimates = _rises(fetch, joint["joint_id"], max(found.start_time, learned), end)
+    inside = [value for time, value in estimates if first < time <= last]
+    whole_course = [value for _, value in estimates]
+    assert told.rise_coefficient is not None
+    rises = [
+        None if sd is None else part_rise((told.rise_coefficient, sd), whole_course, inside)
+        for sd in (told.rise_coefficient_sd, told.against_others_sd)
+    ]
+    if rises[0] is None or rises[0][1] >= TOLD_RATIO * rises[0][0]:
+        return too_little
+    return replace(
+        told,
+        rise_coefficient=rises[0][0],
+        rise_coefficient_sd=rises[0][1],
+        rise_coefficient_repeat_sd=None if rises[1] is None else rises[1][1],
+    )
+
+
+def _learned(fetch: Fetch, joint: str, start: int, end: int) -> int:
+    """When the joint's shape was last learned between two times [ms]; `start`: not at all."""
+    if not fetch("SELECT 1 FROM sqlite_master WHERE name = 'learned_shape'"):
+        return start
+    found = fetch(
+        "SELECT coalesce(max(time), ?) FROM learned_shape WHERE joint = ? AND time > ? AND time <= ?",
+        *(start, joint, start, end),
+    )
+    return int(found[0][0])
+
+
+def _loaded_seconds(fetch: Fetch, current: str | None, start: int, end: int) -> float | None:
+    """For how long enough flowed to estimate from, as far as that is known; None: it is not."""
+    if current is None:
+        return None
+    rated = fetch("SELECT rated_amps FROM channel WHERE channel = ?", current)
+    full_scale = (rated[0][0] if rated else None) or UNRATED_AMPS
+    return seconds_above(fetch, current, Watching().current_floor_ratio * full_scale, start, end)
 
 
 def _rises(fetch: Fetch, joint_id: int, start: int, end: int) -> list[tuple[int, float]]:

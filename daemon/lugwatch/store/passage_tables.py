@@ -18,7 +18,9 @@ def put(connection: sqlite3.Connection, passages: Sequence[Passage]) -> None:
 
 
 SELECT_RISES = (
-    "SELECT passage_joint.*, (start_time + end_time) / 2 AS time FROM passage_joint"
+    "SELECT passage_id, joint, rise_coefficient,"
+    " coalesce(rise_coefficient_repeat_sd, rise_coefficient_sd) AS rise_coefficient_sd,"
+    " (start_time + end_time) / 2 AS time FROM passage_joint"
     " JOIN passage USING (passage_id) WHERE end_time IS NOT NULL"
     " AND rise_coefficient IS NOT NULL AND rise_coefficient_sd IS NOT NULL AND start_time >"
     " (SELECT coalesce(max(time), start_time - 1) FROM learned_shape"

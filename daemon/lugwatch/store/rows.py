@@ -22,6 +22,7 @@ from lugwatch.model import (
     Fault,
     Joint,
     JointBaseline,
+    JointPassage,
     JournalEntry,
     LearnedShape,
     LearningWindow,
@@ -89,11 +90,8 @@ UPSERT_PASSAGE = (
 INSERT_PASSAGE_CURRENT = _insert(
     "INSERT", "passage_current", ("passage_id", "channel", "amp_hours", "max_amps")
 )
-INSERT_PASSAGE_JOINT = _insert(
-    "INSERT",
-    "passage_joint",
-    ("passage_id", "joint", "max_celsius", "rise_coefficient", "rise_coefficient_sd"),
-)
+JOINT_PASSAGE_FIELDS = tuple(field.name for field in fields(JointPassage))
+INSERT_PASSAGE_JOINT = _insert("INSERT", "passage_joint", ("passage_id", "joint", *JOINT_PASSAGE_FIELDS))
 
 
 def by_kind(outputs: Iterable[Output]) -> dict[type, list[Any]]:
@@ -230,7 +228,7 @@ def passage_current_rows(passage: Passage) -> list[Row]:
 
 def passage_joint_rows(passage: Passage) -> list[Row]:
     rows = [
-        (passage.passage_id, name, j.max_celsius, j.rise_coefficient, j.rise_coefficient_sd)
+        (passage.passage_id, name, *(getattr(j, field) for field in JOINT_PASSAGE_FIELDS))
         for name, j in passage.joints.items()
     ]
     for row in rows:
