@@ -16,6 +16,7 @@ from lugwatch.cli import (
     demo,
     divider,
     export,
+    fitting,
     init,
     joints,
     journal,
@@ -50,7 +51,7 @@ def commands() -> None:
 
 
 REPORTS = (joints, alerts, passages, creep, shapes, proofs)
-RUNNING = (demo, init, probes, check, try_alerts, watch, web, replay)
+RUNNING = (demo, init, probes, fitting, check, try_alerts, watch, web, replay)
 for module in (*RUNNING, *REPORTS, prove, journal, export, sheet, backup, restore, salvage, stack, divider):
     commands.add_command(module.command)
 commands.add_command(passphrase.command)

@@ -13,7 +13,7 @@ from lugwatch.store import closed_hours_tables
 
 APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
 # one per migration: a file with a higher number comes from a newer version and is refused
-SCHEMA_NUMBER = 12
+SCHEMA_NUMBER = 13
 
 _BOAT = (
     """CREATE TABLE boot (
@@ -463,6 +463,29 @@ def passages_by_hand(db: Database) -> None:
             start_time INTEGER NOT NULL,
             end_time INTEGER NOT NULL,
             figures TEXT NOT NULL
+        ) STRICT"""
+    )
+
+
+@migrations()
+def fitting_checks(db: Database) -> None:
+    """What checks of the fitting found, as `fitting.FittingCheck` has them; only ever added to."""
+    db.execute(
+        """CREATE TABLE fitting_check (
+            check_id INTEGER PRIMARY KEY,
+            time INTEGER NOT NULL,
+            kind TEXT NOT NULL,
+            subject TEXT NOT NULL,
+            outcome TEXT NOT NULL,
+            finding TEXT NOT NULL,
+            text TEXT NOT NULL,
+            value REAL,
+            low REAL,
+            high REAL,
+            unit TEXT,
+            start_time INTEGER,
+            end_time INTEGER,
+            who TEXT NOT NULL
         ) STRICT"""
     )
 

@@ -1,0 +1,149 @@
+"""A shunt's zero, sign and range from its readings: what it says when nothing flows and when a known load does.
+
+Not here: which readings (`fitting_spans`, the crew), words, files. May import numpy only.
+"""
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+DEVIATIONS = 1.96
+# class 0.5 of shunts and panel meters (after DIN 43703 in a maker's text): of the rating
+CLASS_RATIO = 0.005
+MOST_ZERO_RATIO = 0.05  # more is no offset but a current
+_BLOCKS = 12  # of a stretch: neighbouring readings err alike, so their mean's deviation is that of blocks
+FEWEST_READINGS = 24
+# continuous use at no more than 2/3 of a shunt's rating (definitions of two shunt makers; common practice)
+CONTINUOUS_RATIO = 2.0 / 3.0
+STEP_ROW_SECONDS = 5.0
+_LEVEL_ROWS, _SETTLE_ROWS = 6, 2
+RIGHT_RATIO = 1.35  # "about": within this factor either way
+LEAST_RATIO = 0.3  # of the load that was named; a smaller step is not that load
+
+
+class ZeroVerdict(StrEnum):
+    GOOD = "good"  # within the class of the shunt
+    OFF = "off"  # an offset worth taking off
+    FLOWING = "flowing"  # so much, or so restless, that something flows
+    CANNOT_TELL = "cannot_tell"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Zero:
+    """Mean of what a shunt says while nothing should flow [A], with its 95 % interval, and its scatter."""
+
+    mean_amps: float
+    low_amps: float
+    high_amps: float
+    scatter_amps: float  # standard deviation of single readings
+    verdict: ZeroVerdict
+
+
+def zero(amps: Array, rated_amps: float) -> Zero | None:
+    """(n,) readings in time order; None: too few to tell."""
+    if len(amps) < FEWEST_READINGS:
+        return None
+    blocks = np.array([part.mean() for part in np.array_split(amps, _BLOCKS)])
+    mean, scatter = float(amps.mean()), float(amps.std(ddof=1))
+    half = DEVIATIONS * float(blocks.std(ddof=1)) / math.sqrt(_BLOCKS)
+    # a load that comes and goes moves the blocks by far more than readings scatter within one
+    within = float(np.median([part.std() for part in np.array_split(amps, _BLOCKS)]))
+    restless = float(np.ptp(blocks)) > max(CLASS_RATIO * rated_amps, 6.0 * within)
+    if restless or abs(mean) - half > MOST_ZERO_RATIO * rated_amps:
+        verdict = ZeroVerdict.FLOWING
+    elif half > CLASS_RATIO * rated_amps:
+        verdict = ZeroVerdict.CANNOT_TELL
+    else:
+        verdict = ZeroVerdict.GOOD if abs(mean) <= CLASS_RATIO * rated_amps else ZeroVerdict.OFF
+    return Zero(
+        mean_amps=mean, low_amps=mean - half, high_amps=mean + half, scatter_amps=scatter, verdict=verdict
+    )
+
+
+class StepVerdict(StrEnum):
+    RIGHT = "right"
+    REVERSED = "reversed"
+    WRONG_SIZE = "wrong_size"
+    NO_STEP = "no_step"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """What a shunt made of a load that was switched on. Without a step: what it said, and None.
+
+    change: with its 95 % interval, from the scatter before and after.
+    """
+
+    verdict: StepVerdict
+    before_amps: float
+    after_amps: float | None = None
+    change_amps: float | None = None
+    low_amps: float | None = None
+    high_amps: float | None = None
+    at_seconds: float | None = None
+
+
+def step(seconds: Array, amps: Array, expected_amps: float) -> Step | None:
+    """The first step of at least 30 % of `expected_amps` (signed); None: too few readings.
+
+    Levels are half a minute before and half a minute from ten seconds after.
+    """
+    if not len(seconds):
+        return None
+    row = np.floor((seconds - seconds[0]) / STEP_ROW_SECONDS).astype(np.int64)
+    rows = int(row[-1]) + 1
+    count = np.bincount(row, minlength=rows)
+    level = np.bincount(row, weights=amps, minlength=rows) / np.maximum(count, 1)
+    known = np.flatnonzero(count)
+    level = np.interp(np.arange(rows), known, level[known])
+    need = 2 * _LEVEL_ROWS + _SETTLE_ROWS
+    if rows < need:
+        return None
+    least = LEAST_RATIO * abs(expected_amps)
+    best: tuple[float, int, float, float, float] | None = None
+    for at in range(_LEVEL_ROWS, rows - _LEVEL_ROWS - _SETTLE_ROWS + 1):
+        before = level[at - _LEVEL_ROWS : at]
+        after = level[at + _SETTLE_ROWS : at + _SETTLE_ROWS + _LEVEL_ROWS]
+        change = float(after.mean() - before.mean())
+        sd = math.sqrt((float(before.var(ddof=1)) + float(after.var(ddof=1))) / _LEVEL_ROWS)
+        if abs(change) < max(least, 6.0 * sd):
+            if best is not None:
+                break
+            continue
+        # the sharpest moment of one and the same step: where the two levels are calmest
+        score = abs(change) / (sd + 1e-3 * least)
+        if best is None or score > best[0]:
+            best = (score, at, change, sd, float(before.mean()))
+    if best is None:
+        return Step(verdict=StepVerdict.NO_STEP, before_amps=float(np.mean(level[-_LEVEL_ROWS:])))
+    _, at, change, sd, before_amps = best
+    ratio = change / expected_amps
+    verdict = StepVerdict.RIGHT if 1.0 / RIGHT_RATIO <= ratio <= RIGHT_RATIO else StepVerdict.WRONG_SIZE
+    if ratio < 0.0:
+        verdict = StepVerdict.REVERSED
+    return Step(
+        verdict=verdict,
+        before_amps=before_amps,
+        after_amps=before_amps + change,
+        change_amps=change,
+        low_amps=change - DEVIATIONS * sd,
+        high_amps=change + DEVIATIONS * sd,
+        at_seconds=float(seconds[0]) + at * STEP_ROW_SECONDS,
+    )
+
+
+class RangeVerdict(StrEnum):
+    GOOD = "good"
+    OVER_CONTINUOUS = "over_continuous"  # for ten minutes, beyond two thirds of the rating
+    OVER_RATED = "over_rated"
+
+
+def in_range(longest_amps: float, most_amps: float, rated_amps: float) -> RangeVerdict:
+    """longest: the largest mean of ten minutes, most: the largest reading, both without sign [A]."""
+    if most_amps > rated_amps:
+        return RangeVerdict.OVER_RATED
+    return RangeVerdict.OVER_CONTINUOUS if longest_amps > CONTINUOUS_RATIO * rated_amps else RangeVerdict.GOOD
