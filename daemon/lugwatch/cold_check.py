@@ -119,9 +119,9 @@ def drift_kelvin_per_hour(celsius: Sequence[Array]) -> float:
 
 def _against(values: Array, reference: Array) -> tuple[Array, Array]:
     """Mean and deviation [K] of each column's offset to the reference, over all pairs of lags."""
-    seconds = np.arange(len(values)) * ROW_SECONDS
-    fast = {tau: lagged(reference, tau, ROW_SECONDS) for tau in FAST_SECONDS}
-    slow = {tau: lagged(reference, tau, ROW_SECONDS) for tau in SLOW_SECONDS}
+    seconds: Array = np.arange(len(values), dtype=np.float64) * ROW_SECONDS
+    fast: dict[float, Array] = {tau: lagged(reference, tau, ROW_SECONDS) for tau in FAST_SECONDS}
+    slow: dict[float, Array] = {tau: lagged(reference, tau, ROW_SECONDS) for tau in SLOW_SECONDS}
     weights, means, variances, spreads = [], [], [], []
     for quick in FAST_SECONDS:
         for late in SLOW_SECONDS:
@@ -131,7 +131,8 @@ def _against(values: Array, reference: Array) -> tuple[Array, Array]:
                 followed = (1.0 - share) * fast[quick] + share * slow[late]
                 ends = late if share else _USUAL_DECAY_SECONDS
                 prior = _SLOW_PRIOR / (len(_SHARES) - 1) / len(SLOW_SECONDS) if share else 1.0 - _SLOW_PRIOR
-                log, mean, variance, rms = _one(values - followed[:, None], seconds, quick, ends, share)
+                left = values - followed[:, None]
+                log, mean, variance, rms = _one(left, seconds, quick, ends, share)
                 weights.append(log + math.log(prior / (1.0 if share == 1.0 else len(FAST_SECONDS))))
                 means.append(mean)
                 variances.append(np.full(values.shape[1], variance))

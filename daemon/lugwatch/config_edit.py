@@ -13,6 +13,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -117,7 +118,7 @@ def _table(rows: list[str], change: Change) -> tuple[int, int]:
     """First and last line of the table of that name, its header included."""
     header = re.compile(rf"^\s*\[\[\s*{change.table}\s*\]\]")
     starts = [n for n, row in enumerate(rows) if _HEADER.match(row)] + [len(rows)]
-    for start, end in zip(starts, starts[1:], strict=False):
+    for start, end in pairwise(starts):
         if not header.match(rows[start]):
             continue
         with contextlib.suppress(tomllib.TOMLDecodeError):
@@ -128,8 +129,11 @@ def _table(rows: list[str], change: Change) -> tuple[int, int]:
 
 
 def _wanted(before: dict[str, Any], changes: list[Change]) -> dict[str, Any]:
-    wanted = {key: [dict(t) for t in tables] if isinstance(tables, list) and key in ("probe", "current") else tables
-              for key, tables in before.items()}  # fmt: skip
+    wanted = dict(before)
+    for kind in ("probe", "current"):
+        wanted[kind] = [dict(table) for table in before.get(kind, [])]
+        if kind not in before:
+            del wanted[kind]
     for change in changes:
         for table in wanted.get(change.table, []):
             if table.get("id") == change.name:

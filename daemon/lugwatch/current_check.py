@@ -1,4 +1,4 @@
-"""A shunt's zero, sign and range from its readings: what it says when nothing flows and when a known load does.
+"""A shunt's zero, sign and range from its readings: what it says of nothing and of a known load.
 
 Not here: which readings (`fitting_spans`, the crew), words, files. May import numpy only.
 """

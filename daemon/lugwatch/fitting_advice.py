@@ -56,10 +56,10 @@ def advise(boat: Boat, parts: Sequence[Part], heaviest_amps: Mapping[str, float]
         on_it = [j for j in boat.joints if j.current == channel.channel]
         if not on_it:
             add("none", channel.name, channel.channel,
-                "this current is measured and no joint of it has a probe: begin with the joint nearest the bar")  # fmt: skip
+                "this current is measured and no joint of it has a probe: begin nearest the bar")  # fmt: skip
         elif len(on_it) == 1:
             add("twin", on_it[0].name, channel.channel,
-                "the only probe on its current: a second one tells a joint that goes bad from a load that differs")  # fmt: skip
+                "the only probe on its current: a twin tells a bad joint from another load")  # fmt: skip
     for part in parts:
         on_part = [joints[j] for j in part.joints if j in joints]
         if len(on_part) != 1:
@@ -81,7 +81,7 @@ def advise(boat: Boat, parts: Sequence[Part], heaviest_amps: Mapping[str, float]
             )
     for name in dict.fromkeys(_without_air(boat.joints)):
         add("air", joints[name].name, joints[name].current,
-            "no air is configured: without a probe in its air it is watched by limit and rate of rise alone")  # fmt: skip
+            "no probe is in its air: it is watched by limit and rate of rise alone")  # fmt: skip
     return [suggestion for _, suggestion in sorted(found, key=lambda item: -item[0])]
 
 

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 BUCKET_SECONDS = 300.0
-# of a shunt's rating: 1/400 of its heat, at most some 0.1 K on a joint that rises by 40 K at its rating
-QUIET_RATIO = 0.05
+# of the rating: 0.64 % of its heat, at most some 0.25 K on a joint that rises by 40 K; a boat at anchor
+# with a refrigerator running is quiet
+QUIET_RATIO = 0.08
 LOADED_RATIO = 0.15
 SETTLE_SECONDS = 3600.0  # after the last load, before anything is compared
 LEAST_SECONDS = 3.0 * 3600.0  # "hours without current"
@@ -38,7 +39,7 @@ class Span:
 def quiet_spans(first_seconds: float, load: Array) -> list[Span]:
     """Stretches in which nothing much flowed, oldest first, before anything is cut off them.
 
-    load: (buckets, currents), the largest reading without sign against its shunt's rating; NaN: no reading.
+    load: (buckets, currents), current without sign against its rating; NaN: no reading.
     A bucket counts as quiet where all that was read is, and something was.
     """
     read = np.isfinite(load)

@@ -11,8 +11,8 @@ from lugwatch.fitting import CheckKind, StepLeft
 from lugwatch.mounting import Mounted, Mounting
 
 CAUTION = (
-    "Caution: joints are live and may be hot. Press, move or change probes only with the circuit dead and the "
-    "battery isolated; sense leads are live until their fuses are out. A licensed marine electrician and "
+    "Caution: joints are live and may be hot. Press, move or change probes only with the circuit dead and "
+    "the battery isolated; sense leads are live until their fuses are out. A licensed marine electrician and "
     "local codes have the last word."
 )
 LOAD_CAUTION = (
@@ -39,15 +39,16 @@ _MOST_PERCENT = 99
 
 def probe_told(found: ProbeOffset) -> str:
     """ "+2.03 K (1.76 to 2.30) against its space": how a probe stands, and what it may mean."""
-    figures = f"{found.offset_kelvin:+.2f} K ({found.low_kelvin:+.2f} to {found.high_kelvin:+.2f}) against its space"
+    interval = f"{found.low_kelvin:+.2f} to {found.high_kelvin:+.2f}"
+    figures = f"{found.offset_kelvin:+.2f} K ({interval}) against its space"
     if found.verdict is Agreement.AGREES:
         return f"agrees: {figures}"
     if found.verdict is Agreement.CANNOT_TELL:
         return f"cannot tell: {figures}; {_WHY[found.why or 'unsure']}"
     way = "warm" if found.offset_kelvin > 0.0 else "cold"
     return (
-        f"reads too {way}: {figures}; {found.allowed_kelvin:.1f} K would be allowed. A probe that is no good, "
-        "or it is not in that air: warm it with a finger first"
+        f"reads too {way}: {figures}; {found.allowed_kelvin:.1f} K would be allowed. A probe that is no "
+        "good, or it is not in that air: warm it with a finger first"
     )
 
 
@@ -74,8 +75,8 @@ def step_told(found: Step | None, expected_amps: float) -> str:
         return "cannot tell: less than a minute of readings"
     if found.change_amps is None or found.low_amps is None or found.high_amps is None:
         return (
-            f"no step: it says {found.before_amps:.2f} A and never moved by {expected_amps:+g} A or a third of "
-            "it. Does that load flow through this shunt? Is its amplifier read at all (lugwatch check --hardware)?"
+            f"no step: it says {found.before_amps:.2f} A and never moved by {expected_amps:+g} A or a third "
+            "of it. Does that load flow through this shunt? Is it read at all (lugwatch check --hardware)?"
         )
     figures = (
         f"moved by {found.change_amps:+.1f} A ({found.low_amps:+.1f} to {found.high_amps:+.1f}) "
@@ -86,8 +87,8 @@ def step_told(found: Step | None, expected_amps: float) -> str:
             return f"right: {figures}"
         case StepVerdict.REVERSED:
             return (
-                f"reversed: {figures}. The sense leads are swapped, or the shunt is read the other way round: "
-                "scale = -1 in its table turns the sign (times the scale that stands there)"
+                f"reversed: {figures}. The sense leads are swapped, or the shunt is read the other way "
+                "round: scale = -1 in its table turns the sign (times the scale that stands there)"
             )
         case _:
             times = found.change_amps / expected_amps
@@ -117,9 +118,10 @@ def range_told(verdict: RangeVerdict, longest_amps: float, most_amps: float, rat
 def backwards_told(backwards_amps: float) -> str:
     """Of a current that the configuration lets flow one way only."""
     return (
-        f"reversed: it flows one way only and read {-backwards_amps:.1f} A for ten minutes. The sense leads are "
-        "swapped, or the shunt is read the other way round: scale = -1 in its table turns the sign (times the "
-        "scale that stands there). If a clamp meter agrees with it, current does flow back: look at the diodes"
+        f"reversed: it flows one way only and read {-backwards_amps:.1f} A for ten minutes. The sense leads "
+        "are swapped, or the shunt is read the other way round: scale = -1 in its table turns the sign "
+        "(times the scale that stands there). If a clamp meter agrees with it, current does flow back: look at the "
+        "diodes"
     )
 
 
@@ -132,8 +134,8 @@ def mounting_told(found: Mounting, names: Mapping[str, str], currents: Mapping[s
             return f"answers to its current{sure}: {swing}"
         case Mounted.FALLEN_OFF:
             return (
-                f"fallen off{sure}: it follows its air through load while the joints beside it warm; {swing}. "
-                "Press it on again, insulated, with the circuit dead"
+                f"fallen off{sure}: it follows its air through load while the joints beside it warm; "
+                f"{swing}. Press it on again, insulated, with the circuit dead"
             )
         case Mounted.BADLY_PRESSED:
             also = "" if partner is None else f", or it sits on {partner}: warm it with a finger"
@@ -180,15 +182,17 @@ _NEXT = {
         "the watch running, then `lugwatch fitting cold`"
     ),
     CheckKind.ZERO: (
-        "switch everything off beside the running watch, then `lugwatch fitting zero --live` (after a night at "
-        "anchor `lugwatch fitting zero` finds what it can)"
+        "switch everything off beside the running watch, then `lugwatch fitting zero --live` (after a night "
+        "at anchor `lugwatch fitting zero` finds what it can)"
     ),
     CheckKind.SIGN: (
         "beside the running watch `lugwatch fitting sign CURRENT --amps N --live`, then switch on a load of "
         "about N A"
     ),
     CheckKind.RANGE: "a passage with heavy load, then `lugwatch fitting range`",
-    CheckKind.MOUNTING: "a passage of two hours or more with load switched on and off, then `lugwatch fitting mounting`",
+    CheckKind.MOUNTING: (
+        "a passage of two hours or more with load switched on and off, then `lugwatch fitting mounting`"
+    ),
 }
 
 

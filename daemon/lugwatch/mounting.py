@@ -1,4 +1,4 @@
-"""Whether each probe sits where the configuration says: does it answer to its joint's current as its twins do?
+"""Whether each probe sits where the configuration says: does it answer to its current as its twins do?
 
 What a joint does within five minutes of a change is its own: heat of neighbours on a bar, of engine and air
 comes later. So readings and currents are taken without what is slower than that, and each probe's course is
@@ -158,12 +158,13 @@ class _Field:
 
     def answer(self, place: Place, chunks: Sequence[Chunk]) -> _Answer:
         values = self.probes[place.probe]
-        without, errors = _fitted(self.shared, values)
+        _, errors = _fitted(self.shared, values)
         fits = {
             name: _fitted(np.column_stack([columns, self.shared]), values)
             for name, columns in self.quick.items()
         }
-        all_errors = {None: errors, **{name: error for name, (_, error) in fits.items()}}
+        all_errors: dict[str | None, Array] = {None: errors}
+        all_errors.update({name: error for name, (_, error) in fits.items()})
         sd, share = _scale(all_errors)
         none = _log(errors, sd)
         gain = {name: share * (_log(error, sd) - none) for name, (_, error) in fits.items()}
@@ -177,7 +178,7 @@ class _Field:
         )
 
     def less_if_larger(self, place: Place, current: str, least_kelvin: float) -> float:
-        """How much less likely its course is if its current moves it by `least_kelvin` or more, however quick."""
+        """How much less likely its course is if its current moves it by `least_kelvin` or more."""
         values = self.probes[place.probe]
         columns = np.column_stack([self.quick[current], self.shared])
         _, free = _fitted(columns, values)
@@ -283,7 +284,9 @@ def _verdict(
         )
     known = {"joint": place.joint, "swing_kelvin": swing, "twins_kelvin": twins}
     off = _is_off(place, places, answers)
-    if off is not None and own < ANSWERS_LOG:
+    # an engine starts with its alternator, so air explained by current is no answer while it is small
+    faint = own < ANSWERS_LOG or (twins is not None and (swing or 0.0) < SMALL_RATIO * twins)
+    if off is not None and faint:
         return Mounting(**known, verdict=Mounted.FALLEN_OFF, certainty=_certainty(off))  # type: ignore[arg-type]
     if place.current is not None and twins is not None and (swing or 0.0) < SMALL_RATIO * twins:
         small = field.less_if_larger(place, place.current, SMALL_RATIO * twins)
@@ -334,7 +337,9 @@ def _is_off(place: Place, places: Sequence[Place], answers: Mapping[str, _Answer
         answers[p.joint].follows_kelvin
         for p in places
         if p.joint != place.joint
-        and (p.joint in place.neighbours or (p.current is not None and p.current == place.current))
+        and p.current is not None
+        and (p.joint in place.neighbours or p.current == place.current)
+        and answers[p.joint].gain[p.current] >= ANSWERS_LOG
     ]
     known = sorted(kelvin for kelvin in company if kelvin is not None)
     usual = known[len(known) // 2] if known else 0.0
@@ -346,7 +351,7 @@ def _is_off(place: Place, places: Sequence[Place], answers: Mapping[str, _Answer
 
 
 def _paired(mounting: Mounting, place: Place, places: Sequence[Place], found: Sequence[Mounting]) -> Mounting:
-    """A swapped one with the joint whose probe it may be: on the current that it answers to, not answering."""
+    """A swapped one with the joint whose probe it may be: on the current that it answers to."""
     if mounting.verdict is not Mounted.SWAPPED:
         return mounting
     there = [

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from lugwatch import fitting_advice, fitting_words
 from lugwatch import fitting as steps_of_fitting
+from lugwatch import fitting_advice, fitting_words
 from lugwatch.cli import fitting_cold, fitting_currents, fitting_mounting
 from lugwatch.cli.fitting_shared import (
     Desk,
@@ -16,6 +16,7 @@ from lugwatch.cli.fitting_shared import (
     db_option,
     keep,
     name_of,
+    put_caution,
     subjects,
     window,
 )
@@ -44,7 +45,7 @@ def command(database: Path | None, config_path: Path | None, as_json: bool) -> N
         return
     desk = Desk.of(database, config_path)
     with History.open(desk.database) as history:
-        boat, checks = history.boat(), history.fitting_checks()
+        boat, checks = desk.boat(history), history.fitting_checks()
     steps = steps_of_fitting.steps(boat, checks)
     standing = steps_of_fitting.latest(checks)
     following = next((s for s in steps if not s.is_done), None)
@@ -77,7 +78,7 @@ def command(database: Path | None, config_path: Path | None, as_json: bool) -> N
     else:
         told = f"Next, {fitting_words.title(following.kind)}: {fitting_words.what_next(following)}."
         click.echo(textwrap.fill(told, 100))
-    click.echo(fitting_words.CAUTION)
+    put_caution(fitting_words.CAUTION)
 
 
 def _counts(check: FittingCheck, steps: list[steps_of_fitting.StepLeft]) -> bool:
@@ -98,7 +99,7 @@ def named(
     if bool(probes) == every:
         raise UserError("name the probes that you have warmed, or say --all")
     with History.open(desk.database) as history:
-        boat = history.boat()
+        boat = desk.boat(history)
     known = steps_of_fitting.subjects(boat, CheckKind.NAMED)
     chosen = subjects(boat, known, probes, "probe")
     keep(
@@ -120,10 +121,10 @@ def named(
 @click.option("--last", type=click.IntRange(min=1), default=5, show_default=True, help="Tell so many.")
 @json_option
 def advice(database: Path | None, config_path: Path | None, last: int, as_json: bool) -> None:
-    """Where another probe would earn most: joints of heavy circuits that nobody watches, missing twins, airs."""
+    """Tell where another probe would earn most: heavy circuits, missing twins, missing airs."""
     desk = Desk.of(database, config_path)
     with History.open(desk.database) as history:
-        boat = history.boat()
+        boat = desk.boat(history)
         heaviest: dict[str, float] = {}
         if history.data_span() is not None:
             load = fitting_readings.load(history, boat, *window(history, None, None))
@@ -150,7 +151,7 @@ def advice(database: Path | None, config_path: Path | None, last: int, as_json: 
         )
     if not any(c.quantity is Quantity.AMPS for c in boat.channels):
         click.echo("No current is measured: a shunt on the battery is worth more than any probe.")
-    click.echo(fitting_words.CAUTION)
+    put_caution(fitting_words.CAUTION)
 
 
 for part in (

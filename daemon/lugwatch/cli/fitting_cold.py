@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from datetime import date
 from pathlib import Path
 
 import click
@@ -12,15 +11,17 @@ from lugwatch.cli.fitting_shared import (
     Desk,
     by_option,
     config_option,
+    date_of,
     db_option,
     keep,
     keep_option,
     name_of,
     offer,
-    today,
+    put_caution,
+    put_findings,
     window,
 )
-from lugwatch.cli.options import json_option, put_json, put_table, time_argument
+from lugwatch.cli.options import json_option, put_json, time_argument
 from lugwatch.clock import clock_from_environment
 from lugwatch.cold_check import ROW_SECONDS, Agreement, ProbeOffset
 from lugwatch.errors import UserError
@@ -82,7 +83,7 @@ def command(
     """
     desk, by, clock = Desk.of(database, config_path), name_of(who), clock_from_environment()
     with History.open(desk.database) as history:
-        boat, checks = history.boat(), history.fitting_checks()
+        boat, checks = desk.boat(history), history.fitting_checks()
         since = _since(history, boat, checks, time_argument(start, "--from"))
         found = judge(history, boat, window(history, since, time_argument(end, "--to")))
     kept = [_check(offset, found, clock.time(), by) for space in found.spaces for offset in space.probes]
@@ -93,14 +94,14 @@ def command(
     else:
         tell(found, boat)
     doubted = _misplaced(boat, checks)
-    changes = offsets_to_write(desk, found, doubted, today(clock))
+    changes = offsets_to_write(desk, found, doubted)
     if doubted and not as_json:
         click.echo(
             f"\nNo offset is offered for {', '.join(sorted(doubted))}: not where the file says (mounting)."
         )
     offer(desk, changes, write=write, who=by, quiet=as_json)
     if not as_json:
-        click.echo(f"\n{fitting_words.CAUTION}")
+        put_caution(fitting_words.CAUTION)
 
 
 def _since(history: History, boat: Boat, checks: Sequence[FittingCheck], asked: int | None) -> int | None:
@@ -113,8 +114,8 @@ def _since(history: History, boat: Boat, checks: Sequence[FittingCheck], asked: 
     booted = history.first_boot_since(written)
     if booted is None:
         raise UserError(
-            f"offsets were written on {format_time(written // 1000 * 1000)} and the watch was not started since: "
-            "restart it, and let the boat lie quiet again"
+            f"offsets were written on {format_time(written // 1000 * 1000)} and the watch was not started "
+            "since: restart it, and let the boat lie quiet again"
         )
     return booted if asked is None else max(asked, booted)
 
@@ -126,13 +127,13 @@ def judge(history: History, boat: Boat, searched: tuple[float, float]) -> Cold:
         raise UserError(
             f"{history.path}: no current was read in that time, so nobody knows whether the boat was quiet"
         )
-    spans = quiet_spans(load.first_seconds, load.against(fitting_readings.ratings(boat)))
+    spans = quiet_spans(load.first_seconds, load.against(fitting_readings.heat_ratings(boat)))
     span = best_quiet(spans)
     if span is None:
         longest = max((s.seconds for s in spans), default=0.0)
         raise UserError(
             f"not quiet enough to tell: {format_duration(SETTLE_SECONDS + LEAST_SECONDS)} with every current "
-            f"below {100 * QUIET_RATIO:.0f} % of its shunt are needed, the longest was "
+            f"below {100 * QUIET_RATIO:.0f} % of its rating are needed, the longest was "
             f"{format_duration(longest)}; let the boat lie overnight with the watch running"
         )
     accuracy = {c.channel: ONEWIRE_KELVIN if c.source == "onewire" else OTHER_KELVIN for c in boat.channels}
@@ -180,7 +181,8 @@ def tell(found: Cold, boat: Boat) -> None:
     """The whole answer, as the command says it."""
     names = {c.channel: c.name for c in boat.channels}
     click.echo(
-        f"Quiet stretch: {_span_told(found.span)} ({format_duration(found.span.seconds)}, the first hour left out)"
+        f"Quiet stretch: {_span_told(found.span)} ({format_duration(found.span.seconds)}, "
+        "the first hour left out)"
     )
     if found.most_loaded is not None:
         click.echo(f"  at most {found.most_loaded[1]:.1f} A flowed ({names[found.most_loaded[0]]})")
@@ -189,9 +191,9 @@ def tell(found: Cold, boat: Boat) -> None:
     for space in found.spaces:
         title = names.get(space.name, space.name)
         click.echo(f"\n{title}: at its fastest it moved by {space.drift_kelvin_per_hour:+.2f} K an hour")
-        rows = [(f"  {names[p.probe]}", p.probe, fitting_words.probe_told(p)) for p in space.probes]
-        rows += [(f"  {names[n]}", n, "cannot tell: not read all through the stretch") for n in space.silent]
-        put_table(("  probe", "id", "how it stands"), rows)
+        rows = [(names[p.probe], p.probe, fitting_words.probe_told(p)) for p in space.probes]
+        rows += [(names[n], n, "cannot tell: not read all through the stretch") for n in space.silent]
+        put_findings(rows)
 
 
 def _check(offset: ProbeOffset, found: Cold, now: int, who: str) -> FittingCheck:
@@ -224,7 +226,7 @@ def _misplaced(boat: Boat, checks: Sequence[FittingCheck]) -> set[str]:
     }
 
 
-def offsets_to_write(desk: Desk, found: Cold, doubted: set[str], day: str) -> list[config_edit.Change]:
+def offsets_to_write(desk: Desk, found: Cold, doubted: set[str]) -> list[config_edit.Change]:
     """For every probe whose offset is surely not nothing: what it has now, less what was found."""
     if desk.configuration is None:
         return []
@@ -244,7 +246,10 @@ def offsets_to_write(desk: Desk, found: Cold, doubted: set[str], day: str) -> li
             config_edit.Change(
                 table="probe",
                 name=offset.probe,
-                keys={"offset_kelvin": round(kelvin / step) * step, "offset_date": date.fromisoformat(day)},
+                keys={
+                    "offset_kelvin": round(kelvin / step) * step,
+                    "offset_date": date_of(found.span.end_seconds),
+                },
                 note="cold check",
             )
         )

@@ -3,7 +3,6 @@
 import threading
 from collections.abc import Sequence
 from dataclasses import asdict
-from datetime import date
 from pathlib import Path
 
 import click
@@ -13,17 +12,19 @@ from lugwatch.cli.fitting_shared import (
     Desk,
     by_option,
     config_option,
+    date_of,
     db_option,
     keep,
     keep_option,
     name_of,
     offer,
+    put_caution,
+    put_findings,
     recording_now,
     subjects,
-    today,
     window,
 )
-from lugwatch.cli.options import json_option, put_json, put_table, time_argument
+from lugwatch.cli.options import json_option, put_json, time_argument
 from lugwatch.clock import Clock, clock_from_environment
 from lugwatch.current_check import RangeVerdict, Step, StepVerdict, Zero, ZeroVerdict
 from lugwatch.errors import OperationFailed, UserError
@@ -83,7 +84,7 @@ def zero(
     if write and not live and since is None:
         raise UserError("--write needs to know that everything was off: say --live or --from as well")
     with History.open(desk.database) as history:
-        boat, checks = history.boat(), history.fitting_checks()
+        boat, checks = desk.boat(history), history.fitting_checks()
     asked = subjects(boat, _currents(boat), currents, "current")
     if live:
         since = _wait(desk, clock, minutes, quiet=as_json)
@@ -98,11 +99,11 @@ def zero(
     if as_json:
         put_json([fitting_check_object(c) for c in kept])
     else:
-        put_table(("current", "id", "zero"), [(names[c.subject], c.subject, c.text) for c in kept])
-    changes = _zeros_to_write(desk, told, today(clock))
+        put_findings([(names[c.subject], c.subject, c.text) for c in kept])
+    changes = _zeros_to_write(desk, told)
     offer(desk, changes if since is not None else [], write=write, who=by, quiet=as_json)
     if not as_json:
-        click.echo(f"\n{fitting_words.CAUTION}")
+        put_caution(fitting_words.CAUTION)
 
 
 def _wait(desk: Desk, clock: Clock, minutes: float, *, quiet: bool) -> int:
@@ -184,14 +185,14 @@ def _zero_check(
     )
 
 
-def _zeros_to_write(desk: Desk, told: Sequence[_Told], day: str) -> list[config_edit.Change]:
+def _zeros_to_write(desk: Desk, told: Sequence[_Told]) -> list[config_edit.Change]:
     if desk.configuration is None:
         return []
     settings = {c.channel: c for c in desk.configuration.channels}
     changes = []
-    for name, found, _span in told:
+    for name, found, span in told:
         known = found is not None and found.verdict in (ZeroVerdict.GOOD, ZeroVerdict.OFF)
-        if not known or found is None or found.low_amps <= 0.0 <= found.high_amps:
+        if not known or found is None or span is None or found.low_amps <= 0.0 <= found.high_amps:
             continue
         if name not in settings or settings[name].source is None:
             continue
@@ -201,7 +202,7 @@ def _zeros_to_write(desk: Desk, told: Sequence[_Told], day: str) -> list[config_
             config_edit.Change(
                 table="current",
                 name=name,
-                keys={"zero_amps": round(amps, 3), "zero_date": date.fromisoformat(day)},
+                keys={"zero_amps": round(amps, 3), "zero_date": date_of(span[1])},
                 note="with everything off",
             )
         )
@@ -238,7 +239,7 @@ def sign(
     if live and since is not None:
         raise UserError("--live follows what happens now; leave --from out, or leave --live out")
     with History.open(desk.database) as history:
-        boat = history.boat()
+        boat = desk.boat(history)
         subjects(boat, _currents(boat), [current], "current")
     if live:
         found, span = follow(desk, current, amps, clock, threading.Event(), quiet=as_json)
@@ -255,8 +256,8 @@ def sign(
         put_json({"check": fitting_check_object(check), "expected_amps": amps, "step": step})
         return
     name = next(c.name for c in boat.channels if c.channel == current)
-    click.echo(f"{name} ({current}): {check.text}")
-    click.echo(f"\n{fitting_words.LOAD_CAUTION}")
+    put_findings([(name, current, check.text)])
+    put_caution(fitting_words.LOAD_CAUTION)
 
 
 def follow(
@@ -316,7 +317,7 @@ def in_range(
     """Tell what flowed through each shunt against its rating, and one-way currents that read negative."""
     desk, by, clock = Desk.of(database, config_path), name_of(who), clock_from_environment()
     with History.open(desk.database) as history:
-        boat = history.boat()
+        boat = desk.boat(history)
         if not _currents(boat):
             raise OperationFailed(f"{boat.name} measures no current")
         searched = window(history, time_argument(start, "--from"), None)
@@ -335,7 +336,7 @@ def in_range(
     names = {c.channel: c.name for c in boat.channels}
     first, last = (format_time(round(1e3 * t) // 60_000 * 60_000) for t in searched)
     click.echo(f"From {first} to {last}:")
-    put_table(("current", "id", "range"), [(names[c.subject], c.subject, c.text) for c in checks])
+    put_findings([(names[c.subject], c.subject, c.text) for c in checks])
 
 
 def _range_check(

@@ -15,9 +15,11 @@ from lugwatch.cli.fitting_shared import (
     keep,
     keep_option,
     name_of,
+    put_caution,
+    put_findings,
     window,
 )
-from lugwatch.cli.options import json_option, put_json, put_table, time_argument
+from lugwatch.cli.options import json_option, put_json, time_argument
 from lugwatch.clock import clock_from_environment
 from lugwatch.errors import UserError
 from lugwatch.fitting import CheckKind, FittingCheck, Outcome
@@ -50,7 +52,7 @@ def command(
     """
     desk, by, clock = Desk.of(database, config_path), name_of(who), clock_from_environment()
     with History.open(desk.database) as history:
-        boat = history.boat()
+        boat = desk.boat(history)
         searched = window(history, time_argument(start, "--from"), None)
         spans, found = judge(history, boat, searched)
     names = {j.joint: j.name for j in boat.joints}
@@ -73,14 +75,14 @@ def command(
     first, last = (format_time(round(1e3 * t) // 60_000 * 60_000)
                    for t in (spans[0].start_seconds, spans[-1].end_seconds))  # fmt: skip
     click.echo(f"By {total} with load between {first} and {last}:")
-    put_table(("joint", "id", "its probe"), [(names[c.subject], c.subject, c.text) for c in checks])
-    click.echo(f"\n{fitting_words.CAUTION}")
+    put_findings([(names[c.subject], c.subject, c.text) for c in checks])
+    put_caution(fitting_words.CAUTION)
 
 
 def judge(history: History, boat: Boat, searched: tuple[float, float]) -> tuple[list[Span], list[Mounting]]:
     """Which hours were looked at, and one verdict a joint. Raises UserError where there was no load."""
     load = fitting_readings.load(history, boat, *searched)
-    ratings = fitting_readings.ratings(boat)
+    ratings = fitting_readings.heat_ratings(boat)
     spans = (
         loaded_spans(load.first_seconds, load.against(ratings), 3600.0 * MOST_HOURS) if load.currents else []
     )

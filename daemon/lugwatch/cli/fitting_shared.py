@@ -1,11 +1,12 @@
-"""What the commands of `lugwatch fitting` share: files, times, keeping what was found, writing the configuration.
+"""What the commands of `lugwatch fitting` share: files, times, keeping what was found, writing offsets.
 
 Not a command. May import: everything below `cli`.
 """
 
+import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -79,9 +80,13 @@ class Desk:
         assert chosen is not None
         if not chosen.exists():
             raise UserError(
-                f"{chosen} is not there yet: let `lugwatch watch` record first, and leave it running meanwhile"
+                f"{chosen} is not there yet: let `lugwatch watch` record first, and leave it running"
             )
         return cls(database=chosen, configuration=configuration)
+
+    def boat(self, history: History) -> Boat:
+        """As configured now; the history knows the boat that was watched, and not all of that."""
+        return history.boat() if self.configuration is None else self.configuration.boat
 
     def needs_configuration(self, why: str) -> Configuration:
         if self.configuration is None:
@@ -133,7 +138,8 @@ def recording_now(history: History, clock: Clock) -> None:
     last = history.last_batch()
     if last is None or clock.time() - last[0] > 1e3 * OLDEST_LIVE_SECONDS:
         raise OperationFailed(
-            f"{history.path}: nothing was recorded for {OLDEST_LIVE_SECONDS:g} s; is `lugwatch watch` running?"
+            f"{history.path}: nothing was recorded for {OLDEST_LIVE_SECONDS:g} s; "
+            "is `lugwatch watch` running?"
         )
 
 
@@ -173,5 +179,18 @@ def offer(desk: Desk, changes: Sequence[config_edit.Change], *, write: bool, who
         click.echo("Restart the watch now (systemctl restart lugwatch-watch): until then it reads as before.")
 
 
-def today(clock: Clock) -> str:
-    return datetime.fromtimestamp(clock.time() // 1000, UTC).date().isoformat()
+def date_of(seconds: float) -> date:
+    """The UTC date of a time [s since 1970]."""
+    return datetime.fromtimestamp(seconds, UTC).date()
+
+
+def put_findings(rows: Sequence[tuple[str, str, str]]) -> None:
+    """Name, id and what was found, each on lines of its own that fit a narrow window."""
+    for name, subject, text in rows:
+        told = f"{name} ({subject}): {text}"
+        click.echo(textwrap.fill(told, 100, initial_indent="  ", subsequent_indent="      "))
+
+
+def put_caution(text: str) -> None:
+    click.echo()
+    click.echo(textwrap.fill(text, 100))

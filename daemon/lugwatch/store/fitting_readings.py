@@ -34,8 +34,13 @@ class Load:
     silent: tuple[str, ...]
 
     def against(self, rated: Mapping[str, float]) -> Array:
-        """Largest readings as shares of the shunts' ratings, (buckets, currents)."""
-        return self.most / np.array([rated[name] for name in self.currents])
+        """How loaded each current was, as shares of what is `rated`, (buckets, currents).
+
+        By the mean of five minutes, since heat is slow; half the largest reading where that is more.
+        """
+        size = np.fmax(np.abs(self.mean), 0.5 * self.most)
+        shares: Array = size / np.array([rated[name] for name in self.currents])
+        return shares
 
     def most_amps(self, span: Span) -> tuple[str, float] | None:
         """The current that was loaded most within a span, and its largest reading; None: no current."""
@@ -76,6 +81,15 @@ def ratings(boat: Boat) -> dict[str, float]:
         if channel.quantity is Quantity.AMPS:
             of_joints = [j.rated_amps for j in boat.joints if j.current == channel.channel and j.rated_amps]
             found[channel.channel] = channel.rated_amps or max(of_joints, default=UNRATED_AMPS)
+    return found
+
+
+def heat_ratings(boat: Boat) -> dict[str, float]:
+    """What heats a current's joints fully [A]: the rating of its largest joint, if that is below the shunt's."""
+    found = ratings(boat)
+    for name, rated in found.items():
+        of_joints = [j.rated_amps for j in boat.joints if j.current == name and j.rated_amps]
+        found[name] = min(rated, max(of_joints, default=rated))
     return found
 
 
