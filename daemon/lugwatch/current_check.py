@@ -16,6 +16,7 @@ DEVIATIONS = 1.96
 CLASS_RATIO = 0.005
 MOST_ZERO_RATIO = 0.05  # more is no offset but a current
 _BLOCKS = 12  # of a stretch: neighbouring readings err alike, so their mean's deviation is that of blocks
+_STILL_RATIO = 0.0003  # of the rating: an offset that wanders by no more stands still
 FEWEST_READINGS = 24
 # continuous use at no more than 2/3 of a shunt's rating (definitions of two shunt makers; common practice)
 CONTINUOUS_RATIO = 2.0 / 3.0
@@ -53,6 +54,10 @@ def zero(amps: Array, rated_amps: float) -> Zero | None:
     # a load that comes and goes moves the blocks by far more than readings scatter within one
     within = float(np.median([part.std() for part in np.array_split(amps, _BLOCKS)]))
     restless = float(np.ptp(blocks)) > max(CLASS_RATIO * rated_amps, 6.0 * within)
+    # an amplifier's offset stands still; what moves by more than its noise allows is a small current
+    noise = 3.0 * within / math.sqrt(len(amps) / _BLOCKS)
+    moves = float(blocks.std(ddof=1)) > max(noise, _STILL_RATIO * rated_amps)
+    restless |= moves and abs(mean) > CLASS_RATIO * rated_amps
     if restless or abs(mean) - half > MOST_ZERO_RATIO * rated_amps:
         verdict = ZeroVerdict.FLOWING
     elif half > CLASS_RATIO * rated_amps:
@@ -88,39 +93,21 @@ class Step:
 
 
 def step(seconds: Array, amps: Array, expected_amps: float) -> Step | None:
-    """The first step of at least 30 % of `expected_amps` (signed); None: too few readings.
+    """The step that a load of `expected_amps` (signed) made; None: too few readings.
 
+    Of all steps of at least 30 % of it, either way, the first that is about as large, else the first.
     Levels are half a minute before and half a minute from ten seconds after.
     """
     if not len(seconds):
         return None
-    row = np.floor((seconds - seconds[0]) / STEP_ROW_SECONDS).astype(np.int64)
-    rows = int(row[-1]) + 1
-    count = np.bincount(row, minlength=rows)
-    level = np.bincount(row, weights=amps, minlength=rows) / np.maximum(count, 1)
-    known = np.flatnonzero(count)
-    level = np.interp(np.arange(rows), known, level[known])
-    need = 2 * _LEVEL_ROWS + _SETTLE_ROWS
-    if rows < need:
+    level = _rows(seconds, amps)
+    if len(level) < 2 * _LEVEL_ROWS + _SETTLE_ROWS:
         return None
-    least = LEAST_RATIO * abs(expected_amps)
-    best: tuple[float, int, float, float, float] | None = None
-    for at in range(_LEVEL_ROWS, rows - _LEVEL_ROWS - _SETTLE_ROWS + 1):
-        before = level[at - _LEVEL_ROWS : at]
-        after = level[at + _SETTLE_ROWS : at + _SETTLE_ROWS + _LEVEL_ROWS]
-        change = float(after.mean() - before.mean())
-        sd = math.sqrt((float(before.var(ddof=1)) + float(after.var(ddof=1))) / _LEVEL_ROWS)
-        if abs(change) < max(least, 6.0 * sd):
-            if best is not None:
-                break
-            continue
-        # the sharpest moment of one and the same step: where the two levels are calmest
-        score = abs(change) / (sd + 1e-3 * least)
-        if best is None or score > best[0]:
-            best = (score, at, change, sd, float(before.mean()))
-    if best is None:
+    steps = _steps(level, LEAST_RATIO * abs(expected_amps))
+    if not steps:
         return Step(verdict=StepVerdict.NO_STEP, before_amps=float(np.mean(level[-_LEVEL_ROWS:])))
-    _, at, change, sd, before_amps = best
+    alike = [s for s in steps if 1.0 / RIGHT_RATIO <= abs(s[1] / expected_amps) <= RIGHT_RATIO]
+    at, change, sd, before_amps = (alike or steps)[0]
     ratio = change / expected_amps
     verdict = StepVerdict.RIGHT if 1.0 / RIGHT_RATIO <= ratio <= RIGHT_RATIO else StepVerdict.WRONG_SIZE
     if ratio < 0.0:
@@ -134,6 +121,38 @@ def step(seconds: Array, amps: Array, expected_amps: float) -> Step | None:
         high_amps=change + DEVIATIONS * sd,
         at_seconds=float(seconds[0]) + at * STEP_ROW_SECONDS,
     )
+
+
+def _rows(seconds: Array, amps: Array) -> Array:
+    """Means of five seconds, a line over those without a reading."""
+    row = np.floor((seconds - seconds[0]) / STEP_ROW_SECONDS).astype(np.int64)
+    rows = int(row[-1]) + 1
+    count = np.bincount(row, minlength=rows)
+    known = np.flatnonzero(count)
+    mean = np.bincount(row, weights=amps, minlength=rows)[known] / count[known]
+    level: Array = np.interp(np.arange(rows), known, mean)
+    return level
+
+
+def _steps(level: Array, least_amps: float) -> list[tuple[int, float, float, float]]:
+    """Row, change, its deviation and the level before, of every step, in the order of time."""
+    found: list[tuple[int, float, float, float]] = []
+    best: tuple[float, int, float, float, float] | None = None
+    for at in range(_LEVEL_ROWS, len(level) - _LEVEL_ROWS - _SETTLE_ROWS + 1):
+        before = level[at - _LEVEL_ROWS : at]
+        after = level[at + _SETTLE_ROWS : at + _SETTLE_ROWS + _LEVEL_ROWS]
+        change = float(after.mean() - before.mean())
+        sd = math.sqrt((float(before.var(ddof=1)) + float(after.var(ddof=1))) / _LEVEL_ROWS)
+        if abs(change) < max(least_amps, 6.0 * sd):
+            if best is not None:
+                found.append(best[1:])
+                best = None
+            continue
+        # the sharpest moment of one and the same step: where the two levels are calmest
+        score = abs(change) / (sd + 1e-3 * least_amps)
+        if best is None or score > best[0]:
+            best = (score, at, change, sd, float(before.mean()))
+    return found if best is None else [*found, best[1:]]
 
 
 class RangeVerdict(StrEnum):

@@ -63,7 +63,8 @@ def zero_told(found: Zero | None, rated_amps: float) -> str:
         case ZeroVerdict.GOOD:
             return f"good: {figures}"
         case ZeroVerdict.OFF:
-            return f"off: {figures}; more than half a percent of the shunt: take it off with zero_amps"
+            return f"off: {figures}; more than half a percent of the shunt. If everything was truly off "
+                "(main switch open), take it off with zero_amps; if not, switch it off and ask again"
         case ZeroVerdict.FLOWING:
             return f"cannot tell: {figures}; that is a current: switch everything off and ask again"
         case ZeroVerdict.CANNOT_TELL:
@@ -120,8 +121,8 @@ def backwards_told(backwards_amps: float) -> str:
     return (
         f"reversed: it flows one way only and read {-backwards_amps:.1f} A for ten minutes. The sense leads "
         "are swapped, or the shunt is read the other way round: scale = -1 in its table turns the sign "
-        "(times the scale that stands there). If a clamp meter agrees with it, current does flow back: look at the "
-        "diodes"
+        "(times the scale that stands there). If a clamp meter agrees with it, current does flow back: look "
+        "at the diodes"
     )
 
 

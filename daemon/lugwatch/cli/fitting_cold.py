@@ -93,7 +93,7 @@ def command(
         put_json(_object(found, kept))
     else:
         tell(found, boat)
-    doubted = _misplaced(boat, checks)
+    doubted = _misplaced(boat, checks) & {p.probe for s in found.spaces for p in s.probes if _is_sure(p)}
     changes = offsets_to_write(desk, found, doubted)
     if doubted and not as_json:
         click.echo(
@@ -215,6 +215,11 @@ def _check(offset: ProbeOffset, found: Cold, now: int, who: str) -> FittingCheck
     )
 
 
+def _is_sure(offset: ProbeOffset) -> bool:
+    """Surely not nothing, and known well enough to be taken off."""
+    return offset.verdict is not Agreement.CANNOT_TELL and not offset.low_kelvin <= 0.0 <= offset.high_kelvin
+
+
 def _misplaced(boat: Boat, checks: Sequence[FittingCheck]) -> set[str]:
     """Probes that the last mounting check found in another place than the file says."""
     standing = fitting.latest(checks)
@@ -233,9 +238,12 @@ def offsets_to_write(desk: Desk, found: Cold, doubted: set[str]) -> list[config_
     settings = {c.channel: c for c in desk.configuration.channels}
     changes = []
     for offset in (p for space in found.spaces for p in space.probes):
-        if offset.verdict is Agreement.CANNOT_TELL or offset.low_kelvin <= 0.0 <= offset.high_kelvin:
-            continue
-        if offset.probe in doubted or offset.probe not in settings or settings[offset.probe].source is None:
+        if (
+            not _is_sure(offset)
+            or offset.probe in doubted
+            or offset.probe not in settings
+            or settings[offset.probe].source is None
+        ):
             continue
         keys: Mapping[str, object] = settings[offset.probe].keys
         step = _ONEWIRE_STEP_KELVIN if settings[offset.probe].source == "onewire" else _OTHER_STEP_KELVIN

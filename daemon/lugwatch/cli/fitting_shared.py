@@ -112,7 +112,7 @@ def window(
     first = max(span[0], last - round(days * 86.4e6)) if start is None else max(start, span[0])
     if first >= last:
         raise UserError(
-            f"{history.path}: no readings from then to then; it has "
+            f"{history.path}: no readings in that time; it has "
             f"{format_time(span[0])} to {format_time(span[1])}"
         )
     return first / 1e3, last / 1e3

@@ -85,7 +85,7 @@ def ratings(boat: Boat) -> dict[str, float]:
 
 
 def heat_ratings(boat: Boat) -> dict[str, float]:
-    """What heats a current's joints fully [A]: the rating of its largest joint, if that is below the shunt's."""
+    """What heats a current's joints fully [A]: the rating of its largest joint, or of its shunt if less."""
     found = ratings(boat)
     for name, rated in found.items():
         of_joints = [j.rated_amps for j in boat.joints if j.current == name and j.rated_amps]
