@@ -63,8 +63,10 @@ def zero_told(found: Zero | None, rated_amps: float) -> str:
         case ZeroVerdict.GOOD:
             return f"good: {figures}"
         case ZeroVerdict.OFF:
-            return f"off: {figures}; more than half a percent of the shunt. If everything was truly off "
+            return (
+                f"off: {figures}; more than half a percent of the shunt. If everything was truly off "
                 "(main switch open), take it off with zero_amps; if not, switch it off and ask again"
+            )
         case ZeroVerdict.FLOWING:
             return f"cannot tell: {figures}; that is a current: switch everything off and ask again"
         case ZeroVerdict.CANNOT_TELL:
