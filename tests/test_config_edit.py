@@ -77,7 +77,9 @@ def test_other_line_ends_and_no_line_end_are_kept() -> None:
     [
         'probe = [{ id = "bar", source = "onewire" }]\n',
         '[[probe]]\nid = "other"\n',
-        '[[probe]]\nid = "bar"\nnote = """\n[[probe]]\nid = "air"\n"""\n[[probe]]\nid = "x"\nnote = """\noffset_kelvin = 3\n"""\n',
+        # what looks like a table and a key stands inside of texts
+        '[[probe]]\nid = "x"\nnote = """\n[[probe]]\noffset_kelvin = 3\n"""\n',
+        '[[probe]]\nid = "x"\nnote = """\noffset_kelvin = 3\n"""\n',
     ],
 )
 def test_what_cannot_be_changed_safely_is_refused(text: str) -> None:

@@ -1,4 +1,4 @@
-"""The fitting of an invented boat, checked through the real store: what is wrong is named, what is good is not."""
+"""The fitting of an invented boat, through the real store: what is wrong is named, what is good is not."""
 
 import json
 import tomllib
@@ -9,6 +9,7 @@ from click.testing import CliRunner, Result
 
 from fitting_boats import KNOWN_LOAD_AMPS, Faults, fitted, known_load_time, lived
 from lugwatch.cli.main import commands
+from lugwatch.errors import UserError
 from lugwatch.store.queries import History
 from lugwatch.units import format_time
 
@@ -175,7 +176,7 @@ def test_offsets_are_written_only_when_asked_and_never_taken_off_twice(tmp_path:
         name for name, p in probes.items() if "offset_kelvin" in p
     }
     again = say(tmp_path, "cold", "--write")
-    assert again.exit_code == 2 and "restart it" in again.output
+    assert isinstance(again.exception, UserError) and "restart it" in str(again.exception)
     with History.open(tmp_path / "lugwatch.db") as history:
         checks = [c for c in history.fitting_checks() if c.kind.value == "written"]
     assert {c.who for c in checks} == {"ana"} and "bar_house" in {c.subject for c in checks}

@@ -157,12 +157,12 @@ def _steps(level: Array, least_amps: float) -> list[tuple[int, float, float, flo
 
 class RangeVerdict(StrEnum):
     GOOD = "good"
-    OVER_CONTINUOUS = "over_continuous"  # for ten minutes, beyond two thirds of the rating
+    OVER_CONTINUOUS = "over_continuous"  # for half an hour, beyond two thirds of the rating
     OVER_RATED = "over_rated"
 
 
 def in_range(longest_amps: float, most_amps: float, rated_amps: float) -> RangeVerdict:
-    """longest: the largest mean of ten minutes, most: the largest reading, both without sign [A]."""
+    """longest: the largest mean of half an hour, most: the largest reading, both without sign [A]."""
     if most_amps > rated_amps:
         return RangeVerdict.OVER_RATED
     return RangeVerdict.OVER_CONTINUOUS if longest_amps > CONTINUOUS_RATIO * rated_amps else RangeVerdict.GOOD

@@ -29,7 +29,7 @@ class Suggestion:
 
 
 def advise(boat: Boat, parts: Sequence[Part], heaviest_amps: Mapping[str, float]) -> list[Suggestion]:
-    """All suggestions, the most worth first. heaviest_amps: largest mean of ten minutes, by current."""
+    """All suggestions, the most worth first. heaviest_amps: largest mean of half an hour, by current."""
     carried: dict[str, tuple[float, bool]] = {}
     for channel in boat.channels:
         if channel.quantity is Quantity.AMPS:

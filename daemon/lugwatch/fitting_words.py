@@ -103,7 +103,7 @@ def step_told(found: Step | None, expected_amps: float) -> str:
 
 def range_told(verdict: RangeVerdict, longest_amps: float, most_amps: float, rated_amps: float) -> str:
     figures = (
-        f"at most {most_amps:.0f} A, for ten minutes {longest_amps:.0f} A, of {rated_amps:g} A rated "
+        f"at most {most_amps:.0f} A, for half an hour {longest_amps:.0f} A, of {rated_amps:g} A rated "
         f"({100 * longest_amps / rated_amps:.0f} %)"
     )
     if verdict is RangeVerdict.GOOD:

@@ -17,7 +17,8 @@ from lugwatch.store.queries import History
 Array = NDArray[np.float64]
 UNRATED_AMPS = 100.0  # where neither shunt nor joint tells what it is rated for
 _BRIDGED_ROWS = 6  # a channel that is silent for so many rows is taken as a line between its neighbours
-_LONG_BUCKETS = 2  # of five minutes: a mean of ten
+_LONG_BUCKETS = 6  # of five minutes: a mean of half an hour
+_BACKWARDS_BUCKETS = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +54,7 @@ class Load:
         return self.currents[int(largest.argmax())], float(largest.max())
 
     def longest_amps(self, current: str) -> tuple[float, float] | None:
-        """The largest mean of ten minutes and the largest reading, without sign [A]; None: never read."""
+        """The largest mean of half an hour and the largest reading, without sign [A]; None: never read."""
         column = self.currents.index(current)
         most, mean = self.most[:, column], np.abs(self.mean[:, column])
         if not np.isfinite(most).any():
@@ -67,9 +68,9 @@ class Load:
     def most_backwards_amps(self, current: str) -> float:
         """The largest mean of ten minutes below nothing, without its sign [A]; 0: none."""
         mean = self.mean[:, self.currents.index(current)]
-        if len(mean) < _LONG_BUCKETS:
+        if len(mean) < _BACKWARDS_BUCKETS:
             return 0.0
-        pairs = np.lib.stride_tricks.sliding_window_view(mean, _LONG_BUCKETS).mean(axis=1)
+        pairs = np.lib.stride_tricks.sliding_window_view(mean, _BACKWARDS_BUCKETS).mean(axis=1)
         known = pairs[np.isfinite(pairs)]
         return max(0.0, -float(known.min())) if len(known) else 0.0
 
