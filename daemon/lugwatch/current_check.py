@@ -20,6 +20,7 @@ _STILL_RATIO = 0.0003  # of the rating: an offset that wanders by no more stands
 FEWEST_READINGS = 24
 # continuous use at no more than 2/3 of a shunt's rating (definitions of two shunt makers; common practice)
 CONTINUOUS_RATIO = 2.0 / 3.0
+_ROUGHLY = 1.05  # of a rule of thumb
 STEP_ROW_SECONDS = 5.0
 _LEVEL_ROWS, _SETTLE_ROWS = 6, 2
 RIGHT_RATIO = 1.35  # "about": within this factor either way
@@ -165,4 +166,4 @@ def in_range(longest_amps: float, most_amps: float, rated_amps: float) -> RangeV
     """longest: the largest mean of half an hour, most: the largest reading, both without sign [A]."""
     if most_amps > rated_amps:
         return RangeVerdict.OVER_RATED
-    return RangeVerdict.OVER_CONTINUOUS if longest_amps > CONTINUOUS_RATIO * rated_amps else RangeVerdict.GOOD
+    return RangeVerdict.OVER_CONTINUOUS if longest_amps > _ROUGHLY * CONTINUOUS_RATIO * rated_amps else RangeVerdict.GOOD
