@@ -25,8 +25,10 @@ from lugwatch.fitting_spans import BUCKET_SECONDS, Span, best_quiet, loaded_span
 from lugwatch.model import Channel, Part, PartKind, Quantity, Scan
 from lugwatch.mounting import Chunk, Mounted, Place, judge
 from lugwatch.sources.registry import check as source_mistakes
+from lugwatch.store.fitting_checks import put_check
 from lugwatch.store.queries import History
 from lugwatch.store.writer import Store
+from pages import built_page
 
 START = boats.START_TIME
 HOUR = 12  # buckets
@@ -331,3 +333,24 @@ def test_offsets_are_settings_of_every_source(tmp_path: Path) -> None:
     path.write_text(text.replace("{more}", "offset_date = 2026-05-03\n"), encoding="utf-8")
     (mistake,) = source_mistakes(config.load(path))
     assert "offset_date" in mistake and "zero_amps" in mistake
+
+
+# ---- on the boat's sheet ----------------------------------------------------------------------------
+
+
+def test_the_boats_sheet_tells_how_the_fitting_stands(tmp_path: Path) -> None:
+    built_page()
+    database, out = tmp_path / "boat.db", tmp_path / "boat.html"
+    recorded(database, [{"bar": 20.0, "air": 20.0, "alternator": 30.0}] * 400, 30.0).close()
+    sheet = ["sheet", "boat", "--db", str(database), "-o", str(out)]
+    assert CliRunner().invoke(commands, sheet).exit_code == 0
+    assert "Nothing of it was checked" in out.read_text(encoding="utf-8")
+    say("named", "--all", "--db", database)
+    words = "reversed: moved by -20.0 A <where> about +20 A was expected"
+    put_check(database, replace(a_check(CheckKind.SIGN, "alternator", Outcome.WRONG, 0), text=words))
+    assert CliRunner().invoke(commands, sheet).exit_code == 0
+    page = out.read_text(encoding="utf-8")
+    section = page.split("Fitting of probes and shunts")[1].split("</section>")[0]
+    assert words.replace("<", "&lt;").replace(">", "&gt;") in section
+    assert section.count("not checked") == 5  # cold, zero, range, mounting, and the words below the table
+    assert '<th scope="row">names</th><td>all</td>' in section

@@ -166,4 +166,5 @@ def in_range(longest_amps: float, most_amps: float, rated_amps: float) -> RangeV
     """longest: the largest mean of half an hour, most: the largest reading, both without sign [A]."""
     if most_amps > rated_amps:
         return RangeVerdict.OVER_RATED
-    return RangeVerdict.OVER_CONTINUOUS if longest_amps > _ROUGHLY * CONTINUOUS_RATIO * rated_amps else RangeVerdict.GOOD
+    most_for_hours = _ROUGHLY * CONTINUOUS_RATIO * rated_amps
+    return RangeVerdict.OVER_CONTINUOUS if longest_amps > most_for_hours else RangeVerdict.GOOD
