@@ -8,6 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 import boats
 from boats import joint
@@ -179,6 +181,47 @@ def test_a_watch_that_stops_meanwhile_is_told(tmp_path: Path) -> None:
     with pytest.raises(OperationFailed, match="is `lugwatch watch` running"):
         clock = ManualClock(1000.0, START + 1_000_000)
         fitting_currents.follow(desk, "alternator", 20.0, clock, threading.Event(), quiet=True)
+
+
+def test_a_zero_is_read_while_everything_is_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    store = open_store(tmp_path / "boat.db", clock=ManualClock(0.0, START))
+    clock = Switching(store, 30.0, -0.4)  # what was on is off after half a minute
+    clock.live(40.0)
+    monkeypatch.setattr(fitting_currents, "clock_from_environment", lambda: clock)
+    said = say("zero", "--live", "--json", "--db", tmp_path / "boat.db")
+    assert said.exit_code == 0, said.output
+    (check,) = json.loads(said.output)
+    assert check["finding"] == "good" and check["low"] <= 0.0 <= check["high"]
+    assert clock.monotonic_seconds() == pytest.approx(165.0)
+    store.close()
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    st.sampled_from(["cold", "zero", "sign", "range", "mounting", "named", "advice"]),
+    st.lists(
+        st.one_of(
+            st.text(max_size=12),
+            st.sampled_from(["--from", "--to", "--amps", "--by", "alternator", "bar", "--all", "--minutes"]),
+            st.floats().map(str),
+        ),
+        max_size=5,
+    ),
+)
+def test_whatever_is_typed_is_a_clear_line_and_loses_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], command: str, words: list[str]
+) -> None:
+    database = tmp_path / "boat.db"
+    if not database.exists():
+        recorded(database, [{"bar": 20.0, "air": 20.0, "alternator": 30.0}] * 30, 30.0).close()
+    if not any(
+        word.startswith("--c") or word.startswith("--li") for word in words
+    ):  # no other file, no waiting
+        code, err = status(capsys, command, *words, "--db", database)
+        assert code in (0, 1, 2) and "Traceback" not in err
+        assert code == 0 or (err.startswith("lugwatch: ") and len(err.splitlines()) == 1)
+    with History.open(database) as history:
+        assert history.count_readings() == 90
 
 
 # ---- stretches --------------------------------------------------------------------------------------

@@ -162,8 +162,9 @@ def offer(desk: Desk, changes: Sequence[config_edit.Change], *, write: bool, who
         return
     path = desk.needs_configuration("--write").path
     clock = clock_from_environment()
-    text = path.read_bytes().decode("utf-8-sig")
-    new = config_edit.changed(text, list(changes))
+    text = path.read_bytes().decode("utf-8")
+    mark = "\ufeff" if text.startswith("\ufeff") else ""  # as some editors write it; it stays
+    new = mark + config_edit.changed(text.removeprefix(mark), list(changes))
     kept = config_edit.write(path, new, clock.time())
     for change in changes:
         told = ", ".join(config_edit.lines(change))
