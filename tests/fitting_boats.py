@@ -14,11 +14,13 @@ import numpy as np
 from histories import open_store
 from lugwatch import config
 from lugwatch.clock import ManualClock
+from lugwatch.fitting import CheckKind, FittingCheck, Outcome
 from lugwatch.model import Scan
 from lugwatch.simulator.boat import SimulatedBoat, make_boat
 from lugwatch.simulator.boat_text import configuration_text
 from lugwatch.simulator.record import Row, record
 from lugwatch.simulator.scenarios import Scenario, anchored_night, healthy_passage
+from lugwatch.store.writer import Store
 
 START_TIME = 1_780_000_000_000
 ROW_SECONDS = 10.0
@@ -123,3 +125,21 @@ def _with_faults(
     for current in faults.reversed_currents:
         seen[:, column[current]] *= -1.0
     return seen
+
+
+def recorded(path: Path, rows: list[dict[str, float]], step_seconds: float = 5.0) -> Store:
+    """Rows of the small boat, the last one at the clock's time."""
+    store = open_store(path, clock=ManualClock(0.0, START_TIME))
+    for number, row in enumerate(rows):
+        seconds = number * step_seconds
+        scan = Scan(
+            values=tuple(row.items()), monotonic_seconds=seconds, time=START_TIME + round(1e3 * seconds)
+        )
+        store.write([scan], monotonic_seconds=seconds, time=scan.time)
+    return store
+
+
+def a_check(kind: CheckKind, subject: str, outcome: Outcome, check_id: int) -> FittingCheck:
+    return FittingCheck(
+        check_id=check_id, time=START_TIME, kind=kind, subject=subject, outcome=outcome, finding="x", text="x"
+    )

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 import boats
 from boats import joint
+from fitting_boats import a_check, recorded
 from histories import open_store
 from lugwatch import config, fitting, fitting_advice, fitting_words
 from lugwatch.cli import fitting_currents
@@ -22,15 +23,13 @@ from lugwatch.clock import ManualClock
 from lugwatch.cold_check import Agreement, offsets
 from lugwatch.current_check import StepVerdict
 from lugwatch.errors import OperationFailed
-from lugwatch.fitting import CheckKind, FittingCheck, Outcome
+from lugwatch.fitting import CheckKind, Outcome
 from lugwatch.fitting_spans import BUCKET_SECONDS, Span, best_quiet, loaded_spans, quiet_spans, usable
 from lugwatch.model import Channel, Part, PartKind, Quantity, Scan
 from lugwatch.mounting import Chunk, Mounted, Place, judge
 from lugwatch.sources.registry import check as source_mistakes
-from lugwatch.store.fitting_checks import put_check
 from lugwatch.store.queries import History
 from lugwatch.store.writer import Store
-from pages import built_page
 
 START = boats.START_TIME
 HOUR = 12  # buckets
@@ -46,16 +45,6 @@ def status(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int,
         raise SystemExit(0)
     code = ended.value.code
     return (code if isinstance(code, int) else 0), capsys.readouterr().err
-
-
-def recorded(path: Path, rows: list[dict[str, float]], step_seconds: float = 5.0) -> Store:
-    """Rows of the small boat, the last one at the clock's time."""
-    store = open_store(path, clock=ManualClock(0.0, START))
-    for number, row in enumerate(rows):
-        seconds = number * step_seconds
-        scan = Scan(values=tuple(row.items()), monotonic_seconds=seconds, time=START + round(1e3 * seconds))
-        store.write([scan], monotonic_seconds=seconds, time=scan.time)
-    return store
 
 
 # ---- bad input --------------------------------------------------------------------------------------
@@ -301,12 +290,6 @@ def test_a_joint_alone_without_load_is_not_accused() -> None:
 # ---- kept, resumed, advised -------------------------------------------------------------------------
 
 
-def a_check(kind: CheckKind, subject: str, outcome: Outcome, check_id: int) -> FittingCheck:
-    return FittingCheck(
-        check_id=check_id, time=START, kind=kind, subject=subject, outcome=outcome, finding="x", text="x"
-    )
-
-
 def test_the_latest_check_counts_and_a_written_zero_makes_one_due_again() -> None:
     boat = boats.boat()
     checks = [
@@ -376,24 +359,3 @@ def test_offsets_are_settings_of_every_source(tmp_path: Path) -> None:
     path.write_text(text.replace("{more}", "offset_date = 2026-05-03\n"), encoding="utf-8")
     (mistake,) = source_mistakes(config.load(path))
     assert "offset_date" in mistake and "zero_amps" in mistake
-
-
-# ---- on the boat's sheet ----------------------------------------------------------------------------
-
-
-def test_the_boats_sheet_tells_how_the_fitting_stands(tmp_path: Path) -> None:
-    built_page()
-    database, out = tmp_path / "boat.db", tmp_path / "boat.html"
-    recorded(database, [{"bar": 20.0, "air": 20.0, "alternator": 30.0}] * 400, 30.0).close()
-    sheet = ["sheet", "boat", "--db", str(database), "-o", str(out)]
-    assert CliRunner().invoke(commands, sheet).exit_code == 0
-    assert "Nothing of it was checked" in out.read_text(encoding="utf-8")
-    say("named", "--all", "--db", database)
-    words = "reversed: moved by -20.0 A <where> about +20 A was expected"
-    put_check(database, replace(a_check(CheckKind.SIGN, "alternator", Outcome.WRONG, 0), text=words))
-    assert CliRunner().invoke(commands, sheet).exit_code == 0
-    page = out.read_text(encoding="utf-8")
-    section = page.split("Fitting of probes and shunts")[1].split("</section>")[0]
-    assert words.replace("<", "&lt;").replace(">", "&gt;") in section
-    assert section.count("not checked") == 5  # cold, zero, range, mounting, and the words below the table
-    assert '<th scope="row">names</th><td>all</td>' in section
