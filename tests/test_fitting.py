@@ -201,3 +201,26 @@ def test_zeros(sound: tuple[Path, int]) -> None:
     assert "good: " in night.output
     flowing = say(folder, "zero", "house", "--from", "2026-05-29T02:00:00Z", "--minutes", 60, "--no-keep")
     assert "that is a current" in " ".join(flowing.output.split())
+
+
+def test_a_current_that_flows_one_way_and_reads_backwards_needs_no_known_load(tmp_path: Path) -> None:
+    fitted(tmp_path, 3, Faults(reversed_currents=("alternator",)))
+    found = by(answer(tmp_path, "range"))
+    assert found == {"alternator": "reversed", "battery": "good", "house": "good", "inverter": "good"}
+    # heat does not ask for the sign
+    mounted = answer(tmp_path, "mounting", "--no-keep")
+    assert isinstance(mounted, dict) and set(by(mounted["checks"]).values()) <= {"sound", "cannot_tell"}
+
+
+def test_what_was_not_read_is_told_and_nobody_else_is_accused(tmp_path: Path) -> None:
+    fitted(tmp_path, 3, Faults(silent=("bar_battery", "house")))
+    said = " ".join(say(tmp_path, "cold", "--no-keep").output.split())
+    assert "house was not read: what flowed there is not known" in said
+    assert "Bus bar, battery stud (bar_battery): cannot tell: not read all through the stretch" in said
+    mounted = answer(tmp_path, "mounting", "--no-keep")
+    assert isinstance(mounted, dict)
+    joints = {j["joint"]: j for j in mounted["joints"]}
+    assert joints["bar_battery"]["verdict"] == "cannot_tell" and joints["bar_battery"]["needs"] == "readings"
+    assert joints["bar_house"]["verdict"] in ("sound", "cannot_tell")
+    assert {j["verdict"] for j in joints.values()} <= {"sound", "cannot_tell"}
+    assert by(answer(tmp_path, "range", "--no-keep"))["house"] == "cannot_tell"
