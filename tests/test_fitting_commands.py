@@ -239,6 +239,17 @@ def test_loads_are_taken_from_the_latest_with_what_is_around_them() -> None:
     assert BUCKET_SECONDS == 300.0
 
 
+def test_a_load_that_the_watch_began_in_is_what_was_recorded_of_it() -> None:
+    """No half-empty bucket: rows of it would have no readings, and the whole load would be left out."""
+    load = np.full((10 * HOUR, 2), np.nan)
+    load[2 * HOUR : 4 * HOUR] = 0.4
+    load[4 * HOUR + 3 : 6 * HOUR] = 0.4  # it was off for a quarter of an hour
+    load[6 * HOUR : 8 * HOUR] = 0.01
+    found = loaded_spans(0.0, load, 8.0 * 3600.0)
+    minutes = [(s.start_seconds / 60.0, s.end_seconds / 60.0) for s in found]
+    assert minutes == [(125.0, 235.0), (260.0, 390.0)]
+
+
 # ---- what cannot be told ----------------------------------------------------------------------------
 
 

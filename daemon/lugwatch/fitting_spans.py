@@ -20,8 +20,7 @@ LEAST_SECONDS = 3.0 * 3600.0  # "hours without current"
 AMPLE_SECONDS = 9.0 * 3600.0  # of air that cools and warms again: enough to tell lag from offset
 MOST_SECONDS = 12.0 * 3600.0
 _HOLE_BUCKETS = 3  # a quarter of an hour without a row is bridged
-_BEFORE_SECONDS, _AFTER_SECONDS = 1800.0, 1800.0
-_APART_SECONDS = 3600.0
+_AROUND_BUCKETS, _APART_BUCKETS = 6, 12  # half an hour, an hour
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,15 +63,20 @@ def best_quiet(spans: Sequence[Span]) -> Span | None:
 
 
 def loaded_spans(first_seconds: float, load: Array, most_seconds: float) -> list[Span]:
-    """The latest loads, half an hour before and after with them, oldest first, `most_seconds` in all."""
+    """The latest loads, half an hour before and after with them, oldest first, `most_seconds` in all.
+
+    Only what was recorded: a load that the watch began in, or slept through in part, is its recorded parts.
+    """
+    read = np.isfinite(load).any(axis=1)
     loud = np.nan_to_num(load, nan=0.0).max(axis=1, initial=0.0) > LOADED_RATIO
-    found: list[Span] = []
-    for span in _spans(first_seconds, loud, np.zeros(len(loud), dtype=bool)):
-        start, end = span.start_seconds - _BEFORE_SECONDS, span.end_seconds + _AFTER_SECONDS
-        if found and start - found[-1].end_seconds < _APART_SECONDS:
-            found[-1] = Span(start_seconds=found[-1].start_seconds, end_seconds=end)
-        else:
-            found.append(Span(start_seconds=start, end_seconds=end))
+    wanted = np.zeros(len(loud), dtype=bool)
+    for first, last in _merged(np.flatnonzero(loud)):
+        wanted[max(first - _AROUND_BUCKETS, 0) : last + _AROUND_BUCKETS + 1] = True
+    # a bucket beside one without readings may itself be half empty
+    beside = read.copy()
+    beside[1:] &= read[:-1]
+    beside[:-1] &= read[1:]
+    found = _spans(first_seconds, wanted & beside, np.zeros(len(loud), dtype=bool))
     kept: list[Span] = []
     left = most_seconds
     for span in reversed(found):
@@ -83,6 +87,17 @@ def loaded_spans(first_seconds: float, load: Array, most_seconds: float) -> list
         kept.append(Span(start_seconds=start, end_seconds=span.end_seconds))
         left -= span.seconds
     return kept[::-1]
+
+
+def _merged(buckets: np.ndarray) -> list[tuple[int, int]]:
+    """First and last of the loads, those with less than an hour between what is taken around them as one."""
+    found: list[tuple[int, int]] = []
+    for bucket in buckets.tolist():
+        if found and bucket - found[-1][1] <= 2 * _AROUND_BUCKETS + _APART_BUCKETS:
+            found[-1] = (found[-1][0], bucket)
+        else:
+            found.append((bucket, bucket))
+    return found
 
 
 def _spans(first_seconds: float, wanted: Array | np.ndarray, bridged: np.ndarray) -> list[Span]:

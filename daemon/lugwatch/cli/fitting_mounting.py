@@ -32,6 +32,7 @@ from lugwatch.store.queries import History
 from lugwatch.units import format_duration, format_time
 
 MOST_HOURS = 8.0  # of load that is looked at, the latest
+_WELL_READ = 0.75  # of the channels that the best load has
 _OUTCOMES = {Mounted.SOUND: Outcome.GOOD, Mounted.CANNOT_TELL: Outcome.CANNOT_TELL}
 
 
@@ -97,13 +98,12 @@ def judge(history: History, boat: Boat, searched: tuple[float, float]) -> tuple[
         )
     wanted = _channels(boat)
     read = [fitting_readings.rows(history, wanted, span, ROW_SECONDS)[0] for span in spans]
-    # what is silent in some of the spans is left out of all: a chunk holds everything
-    whole = {name for name in wanted if all(name in found for found in read)}
-    most = max((name for name in wanted), key=lambda name: sum(name in found for found in read), default=None)
-    if most is not None and most not in whole:
-        kept = [n for n, found in enumerate(read) if len(found) == max(len(f) for f in read)]
-        spans, read = [spans[n] for n in kept], [read[n] for n in kept]
-        whole = {name for name in wanted if all(name in found for found in read)}
+    # as the boat is now: what the latest load that was read well has, and the loads before that have it all
+    most = max(len(found) for found in read)
+    latest = max(n for n, found in enumerate(read) if len(found) >= _WELL_READ * most)
+    whole = set(read[latest])
+    kept = [n for n, found in enumerate(read) if whole <= found.keys()]
+    spans, read = [spans[n] for n in kept], [read[n] for n in kept]
     places = [_place(j, whole) for j in boat.joints if j.probe in whole]
     chunks = [
         Chunk(
