@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 BUCKET_SECONDS = 300.0
 # of the rating: 0.64 % of its heat, at most some 0.25 K on a joint that rises by 40 K; a boat at anchor
 # with a refrigerator running is quiet
@@ -67,16 +68,16 @@ def loaded_spans(first_seconds: float, load: Array, most_seconds: float) -> list
 
     Only what was recorded: a load that the watch began in, or slept through in part, is its recorded parts.
     """
-    read = np.isfinite(load).any(axis=1)
-    loud = np.nan_to_num(load, nan=0.0).max(axis=1, initial=0.0) > LOADED_RATIO
-    wanted = np.zeros(len(loud), dtype=bool)
+    read: Flags = np.asarray(np.isfinite(load).any(axis=1))
+    loud: Flags = np.nan_to_num(load, nan=0.0).max(axis=1, initial=0.0) > LOADED_RATIO
+    wanted: Flags = np.zeros(len(loud), dtype=np.bool_)
     for first, last in _merged(np.flatnonzero(loud)):
         wanted[max(first - _AROUND_BUCKETS, 0) : last + _AROUND_BUCKETS + 1] = True
     # a bucket beside one without readings may itself be half empty
     beside = read.copy()
     beside[1:] &= read[:-1]
     beside[:-1] &= read[1:]
-    found = _spans(first_seconds, wanted & beside, np.zeros(len(loud), dtype=bool))
+    found = _spans(first_seconds, wanted & beside, np.zeros(len(loud), dtype=np.bool_))
     kept: list[Span] = []
     left = most_seconds
     for span in reversed(found):
@@ -89,7 +90,7 @@ def loaded_spans(first_seconds: float, load: Array, most_seconds: float) -> list
     return kept[::-1]
 
 
-def _merged(buckets: np.ndarray) -> list[tuple[int, int]]:
+def _merged(buckets: NDArray[np.int64]) -> list[tuple[int, int]]:
     """First and last of the loads, those with less than an hour between what is taken around them as one."""
     found: list[tuple[int, int]] = []
     for bucket in buckets.tolist():
@@ -100,7 +101,7 @@ def _merged(buckets: np.ndarray) -> list[tuple[int, int]]:
     return found
 
 
-def _spans(first_seconds: float, wanted: Array | np.ndarray, bridged: np.ndarray) -> list[Span]:
+def _spans(first_seconds: float, wanted: Flags, bridged: Flags) -> list[Span]:
     """Runs of wanted buckets; a few bridged ones between two of them do not end a run."""
     spans: list[Span] = []
     begun: int | None = None
