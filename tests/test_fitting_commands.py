@@ -316,6 +316,25 @@ def test_the_latest_check_counts_and_a_written_zero_makes_one_due_again() -> Non
     assert fitting.last_written(checks, ["bar"]) is None
 
 
+def test_what_cannot_be_told_yet_holds_up_nothing() -> None:
+    boat = boats.boat()
+    checks = [
+        a_check(kind, subject, Outcome.GOOD, 1)
+        for kind in (CheckKind.NAMED, CheckKind.COLD)
+        for subject in ("bar", "air")
+    ]
+    checks += [a_check(CheckKind.COLD, "bar", Outcome.CANNOT_TELL, 2)]
+    after = fitting.following(fitting.steps(boat, checks))
+    assert after is not None and after.kind is CheckKind.ZERO
+    checks += [a_check(kind, "alternator", Outcome.GOOD, 3)
+               for kind in (CheckKind.ZERO, CheckKind.SIGN, CheckKind.RANGE)]  # fmt: skip
+    checks += [a_check(CheckKind.MOUNTING, "bar", Outcome.GOOD, 4)]
+    last = fitting.following(fitting.steps(boat, checks))
+    assert last is not None and last.kind is CheckKind.COLD and last.untold == ("bar",)
+    checks += [a_check(CheckKind.COLD, "bar", Outcome.GOOD, 5)]
+    assert fitting.following(fitting.steps(boat, checks)) is None
+
+
 def test_what_was_kept_is_there_after_a_restart(tmp_path: Path) -> None:
     database = tmp_path / "boat.db"
     recorded(database, [{"bar": 20.0, "air": 20.0, "alternator": 30.0}] * 400, 30.0).close()

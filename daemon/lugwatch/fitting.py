@@ -96,6 +96,12 @@ def steps(boat: Boat, checks: Sequence[FittingCheck]) -> list[StepLeft]:
     return [_step(boat, kind, standing) for kind in ORDER]
 
 
+def following(steps_left: Sequence[StepLeft]) -> StepLeft | None:
+    """What to do next; what cannot be told yet waits until all else is done. None: nothing is left."""
+    urgent = next((step for step in steps_left if step.wrong or step.missing), None)
+    return urgent or next((step for step in steps_left if step.untold), None)
+
+
 def _step(boat: Boat, kind: CheckKind, standing: Mapping[tuple[CheckKind, str], FittingCheck]) -> StepLeft:
     by: dict[Outcome | None, list[str]] = {}
     outdated: list[str] = []

@@ -48,7 +48,7 @@ def command(database: Path | None, config_path: Path | None, as_json: bool) -> N
         boat, checks = desk.boat(history), history.fitting_checks()
     steps = steps_of_fitting.steps(boat, checks)
     standing = steps_of_fitting.latest(checks)
-    following = next((s for s in steps if not s.is_done), None)
+    following = steps_of_fitting.following(steps)
     if as_json:
         put_json(
             {
