@@ -24,7 +24,7 @@ _OWN_SECONDS = (60.0, 200.0, 500.0)  # lug and stud, by their metal and what the
 _MACHINE_SECONDS = 400.0  # what stands behind a terminal loses heat as the current itself, not its square
 _ON_ITS_WAY_SECONDS = 300.0
 _SLOW_SECONDS = (900.0, 3600.0)
-_AIR_SECONDS = (60.0, 600.0, 3600.0)
+_AIR_SECONDS = (5.0, 60.0, 600.0, 3600.0)  # a probe that hangs in it follows at once
 _FOLLOW_SECONDS = (30.0, 100.0, 300.0, 1200.0, 3600.0)
 _FREEDOM = 4.0  # of the t distribution of errors: an engine that starts is no normal error
 _LEAST_SD_KELVIN = 0.02  # a third of a sensor's step of 1/16 K
@@ -267,6 +267,11 @@ def _verdict(
     own = 0.0 if place.current is None else answer.gain[place.current]
     swing = None if place.current is None else _swing(answer.part[place.current])
     twins = _twins_kelvin(place, place.current, places, answers)
+    known = {"joint": place.joint, "swing_kelvin": swing, "twins_kelvin": twins}
+    off = _is_off(place, places, answers)
+    if off is not None:
+        # first: an engine starts with its alternator, so its air seems to answer to that current
+        return Mounting(**known, verdict=Mounted.FALLEN_OFF, certainty=_certainty(off))  # type: ignore[arg-type]
     others = {name: gain for name, gain in answer.gain.items() if name != place.current}
     other = max(others, key=lambda name: others[name], default=None)
     if (
@@ -282,12 +287,6 @@ def _verdict(
             twins_kelvin=twins,
             answers_to=other,
         )
-    known = {"joint": place.joint, "swing_kelvin": swing, "twins_kelvin": twins}
-    off = _is_off(place, places, answers)
-    # an engine starts with its alternator, so air explained by current is no answer while it is small
-    faint = own < ANSWERS_LOG or (twins is not None and (swing or 0.0) < SMALL_RATIO * twins)
-    if off is not None and faint:
-        return Mounting(**known, verdict=Mounted.FALLEN_OFF, certainty=_certainty(off))  # type: ignore[arg-type]
     if place.current is not None and twins is not None and (swing or 0.0) < SMALL_RATIO * twins:
         small = field.less_if_larger(place, place.current, SMALL_RATIO * twins)
         if small >= CERTAIN_LOG:
