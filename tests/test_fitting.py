@@ -224,3 +224,16 @@ def test_what_was_not_read_is_told_and_nobody_else_is_accused(tmp_path: Path) ->
     assert joints["bar_house"]["verdict"] in ("sound", "cannot_tell")
     assert {j["verdict"] for j in joints.values()} <= {"sound", "cannot_tell"}
     assert by(answer(tmp_path, "range", "--no-keep"))["house"] == "cannot_tell"
+
+
+@pytest.mark.parametrize("seed", [3, 8])
+def test_beside_the_engine_the_air_itself_seems_to_answer_and_is_no_answer(tmp_path: Path, seed: int) -> None:
+    fitted(tmp_path, seed, Faults(fallen_off=("fuse_alternator_in", "inverter_positive")))
+    mounted = answer(tmp_path, "mounting", "--no-keep")
+    assert isinstance(mounted, dict)
+    told = by(mounted["checks"])
+    assert {n for n, finding in told.items() if finding == "fallen_off"} == {
+        "fuse_alternator_in",
+        "inverter_positive",
+    }
+    assert set(told.values()) <= {"fallen_off", "sound", "cannot_tell"}
