@@ -103,6 +103,24 @@ def faults(events) -> list[tuple[str | None, FaultKind]]:
     return [(event.channel, event.kind) for event in events if isinstance(event, Fault)]
 
 
+def test_an_offset_is_added_after_the_probe_was_judged_by_its_own_bytes(tmp_path: Path) -> None:
+    tree = Tree(tmp_path, 2)
+    source = OneWire(
+        path=tmp_path,
+        probes={"bar": tree.addresses[0], "air": tree.addresses[1]},
+        offsets_kelvin={"bar": -0.5},
+        interval_seconds=5.0,
+        clock=ManualClock(),
+        stop=threading.Event(),
+    )
+    values = {e.channel: e.value for e in source.poll() if isinstance(e, Reading)}
+    assert values == {"bar": 19.5, "air": 20.0}
+    # 85 °C of a probe that restarted is none, whatever is added to it
+    tree.put(tree.addresses[0], POWER_ON)
+    kinds = [e.kind for e in source.poll() if isinstance(e, Fault) and e.channel == "bar"]
+    assert kinds == [FaultKind.NO_CONVERSION]
+
+
 def test_power_on_is_refused_and_true_85_is_kept(tmp_path):  # C01
     tree = Tree(tmp_path, 1)
     bus, clock, seen = None, ManualClock(), []

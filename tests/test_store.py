@@ -32,7 +32,7 @@ from lugwatch.store.queries import History
 TABLES = {
     *("boot", "batch", "boat", "channel", "joint", "fault", "source_health", "estimate"),
     *("alert", "alert_change", "crew_action", "snapshot", "passage", "passage_current", "passage_joint"),
-    *("passage_decision", "passage_part", "proof_trial"),
+    *("passage_decision", "passage_part", "proof_trial", "fitting_check"),
     *("push_line", "push_heard", "alert_memory"),
     *("learned_shape", "learning_window", "proof_test", "creep", "journal", "baseline"),
     *("reading_block", "block_times", "minute", "hour", "day", "rollup_due", "estimate_kept", "closed_until"),

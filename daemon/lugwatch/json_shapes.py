@@ -1,7 +1,7 @@
 """Model objects as the JSON people script against: one place for command line, MQTT and dashboard.
 
 Keys are the fields' own names; times are RFC 3339 UTC text; what is not known is null.
-Not here: reading JSON from outside. Pure; may import model, passage_cuts, proving and units only.
+Not here: reading JSON from outside. Pure; may import model, fitting, passage_cuts, proving and units only.
 """
 
 import json
@@ -9,6 +9,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import fields
 
+from lugwatch.fitting import FittingCheck
 from lugwatch.model import (
     Alert,
     AlertChange,
@@ -76,6 +77,11 @@ def journal_entry_object(entry: JournalEntry) -> JsonObject:
 def proof_object(test: ProofTest) -> JsonObject:
     """One proof test as `prove --json` and `proofs --json` show it."""
     return _object(test)
+
+
+def fitting_check_object(check: FittingCheck) -> JsonObject:
+    """One check of the fitting, as `fitting --json` shows it; `check_id` 0: not kept."""
+    return _object(check)
 
 
 def source_health_object(health: SourceHealth) -> JsonObject:

@@ -50,7 +50,8 @@ def command(config_path: Path, boat: str, onewire: Path, serial: Path, devices: 
     for note in found.notes:
         click.echo(f"- {note}")
     click.echo(
-        "Next: `lugwatch probes` to see which probe is which, then edit the file, then `lugwatch check`."
+        "Next: `lugwatch probes` to see which probe is which, then edit the file, then `lugwatch check`; "
+        "with `lugwatch watch` running `lugwatch fitting` leads on."
     )
 
 

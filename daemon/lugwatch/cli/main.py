@@ -16,6 +16,7 @@ from lugwatch.cli import (
     demo,
     divider,
     export,
+    fitting,
     init,
     joints,
     journal,
@@ -52,7 +53,7 @@ def commands() -> None:
 
 
 REPORTS = (joints, alerts, passages, creep, shapes, proofs)
-RUNNING = (demo, init, probes, check, try_alerts, watch, web, replay, record_bus, replay_bus)
+RUNNING = (demo, init, probes, fitting, check, try_alerts, watch, web, replay, record_bus, replay_bus)
 for module in (*RUNNING, *REPORTS, prove, journal, export, sheet, backup, restore, salvage, stack, divider):
     commands.add_command(module.command)
 commands.add_command(passphrase.command)

@@ -202,6 +202,11 @@ def add_answers(app: FastAPI, look: Look, surroundings: Surroundings) -> None:
         """All entries of the journal, newest first."""
         return JSONResponse(look.journal())
 
+    @app.get("/api/fitting")
+    def fitting() -> JSONResponse:
+        """What checks of the fitting found, by its steps; empty where nothing was checked."""
+        return JSONResponse(look.fitting())
+
     @app.get("/api/health")
     def health() -> JSONResponse:
         """How the watch itself is doing."""

@@ -11,6 +11,7 @@ from lugwatch.clock import Clock
 from lugwatch.dashboard import joint_view, passage_view, views
 from lugwatch.dashboard.circuit import circuit, circuit_object
 from lugwatch.dashboard.reading import is_absent, read_batch, read_moment
+from lugwatch.dashboard.record_fitting import fitting_rows
 from lugwatch.dashboard.stack_view import stack_object
 from lugwatch.errors import UserError
 from lugwatch.json_shapes import (
@@ -218,6 +219,13 @@ class Look:
         counting = stand([whole(p) for p in history.passages_found()], decided).applied if decided else ()
         ids = {d.decision_id for d in counting}
         return [{**passage_decision_object(d), "counts": d.decision_id in ids} for d in reversed(decided)]
+
+    def fitting(self) -> list[JsonObject]:
+        """How the fitting stands: what was checked and found, what was not; empty where nothing was."""
+        if is_absent(self.database):
+            return []
+        with History.open(self.database) as history:
+            return fitting_rows(history.boat(), history.fitting_checks())
 
     def season(self) -> JsonObject:
         """Each joint over all passages that have ended."""

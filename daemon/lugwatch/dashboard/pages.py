@@ -19,7 +19,7 @@ from lugwatch.dashboard.look import Look
 from lugwatch.dashboard.record_sheet import Sheets
 from lugwatch.dashboard.surroundings import Surroundings
 from lugwatch.errors import OperationFailed, UserError
-from lugwatch.json_shapes import dump
+from lugwatch.json_shapes import JsonObject, dump
 from lugwatch.model import Category, Condition, JournalKind
 
 # as the manifest and the browser's own frame take them; the page itself has its colours in the style
@@ -100,7 +100,16 @@ def _add_present(app: FastAPI, maker: Maker) -> None:
                 "broker": around.broker_state(),
                 "log": around.log_lines(),
             },
+            fitting=_fitting(look),
         )
+
+
+def _fitting(look: Look) -> list[JsonObject]:
+    """Nothing where the history cannot be read: the watchman says that at the head of its page."""
+    try:
+        return look.fitting()
+    except UserError:
+        return []
 
 
 def _add_past(app: FastAPI, maker: Maker) -> None:

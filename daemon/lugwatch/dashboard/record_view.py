@@ -14,6 +14,7 @@ from lugwatch.clock import ManualClock
 from lugwatch.dashboard import joint_view, record_chart, views
 from lugwatch.dashboard.circuit import Bar, Line, circuit
 from lugwatch.dashboard.look import Look
+from lugwatch.dashboard.record_fitting import fitting_rows
 from lugwatch.json_shapes import JsonObject, estimate_object, journal_entry_object
 from lugwatch.model import Alert, AlertState, Boat, Creep, Estimate, Joint, JointBaseline, Part, Quantity
 from lugwatch.proving import ProofTest
@@ -185,6 +186,7 @@ def boat_record(history: History, parts: Sequence[Part]) -> JsonObject:
             for j in known.boat.joints
         ],
         "alerts": [views.alert_view(a, known.boat) for a in sorted(alerts, key=_worst_first)],
+        "fitting": fitting_rows(known.boat, history.fitting_checks()),
         "unknown": _gathered(known.boat, _unknown_joints(known, proved)),
         "silent": _silent_channels(known, newest),
         "health": [

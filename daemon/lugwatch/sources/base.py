@@ -5,6 +5,7 @@ Not here: threads, retries of crashed sources and counting (the runner). May imp
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Annotated, Protocol
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
@@ -73,7 +74,9 @@ class CalibratedKeys(Keys):
 
     scale: Finite = 1.0
     offset_kelvin: Finite | None = None  # probes
+    offset_date: date | None = None  # when `offset_kelvin` was found
     zero_amps: Finite | None = None  # currents: what it shows when none flows, after the scale
+    zero_date: date | None = None  # when `zero_amps` was found
 
     @field_validator("scale")
     @classmethod

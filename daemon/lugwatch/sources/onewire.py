@@ -11,6 +11,7 @@ import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 from lugwatch.clock import Clock
 from lugwatch.model import Fault, FaultKind, Reading
@@ -50,6 +51,7 @@ _GONE = (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR)
 class _Probe:
     channel: str
     address: str
+    offset_kelvin: float = 0.0
     last: tuple[float, float] | None = None  # °C and monotonic seconds of the last good reading
     resolution_bits: int = FULL_BITS
 
@@ -57,7 +59,8 @@ class _Probe:
 class OneWire:
     """All thermometers under one folder.
 
-    probes: channel id -> normalised id. bulk_seconds: how long a bus may take to measure.
+    probes: channel id -> normalised id. offsets_kelvin: added to what a probe says, after it was judged by
+    its own bytes. bulk_seconds: how long a bus may take to measure.
     """
 
     name = "onewire"
@@ -67,6 +70,7 @@ class OneWire:
         *,
         path: Path,
         probes: Mapping[str, str],
+        offsets_kelvin: Mapping[str, float] = MappingProxyType({}),
         interval_seconds: float,
         clock: Clock,
         stop: threading.Event,
@@ -75,7 +79,10 @@ class OneWire:
     ) -> None:
         self.interval_seconds = interval_seconds
         self._path = path
-        self._probes = [_Probe(channel=channel, address=address) for channel, address in probes.items()]
+        self._probes = [
+            _Probe(channel=channel, address=address, offset_kelvin=offsets_kelvin.get(channel, 0.0))
+            for channel, address in probes.items()
+        ]
         self._clock = clock
         self._stop = stop
         self._files: Files = files or SystemFiles()
@@ -178,7 +185,7 @@ class OneWire:
         probe.last = (decoded.celsius, moment.monotonic_seconds)
         reading = Reading(
             channel=probe.channel,
-            value=decoded.celsius,
+            value=decoded.celsius + probe.offset_kelvin,
             monotonic_seconds=moment.monotonic_seconds,
             time=moment.time,
         )

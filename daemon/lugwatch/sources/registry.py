@@ -7,6 +7,7 @@ import difflib
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Annotated, TypeVar
 
 from pydantic import Field, ValidationError, field_validator
@@ -28,9 +29,11 @@ _Text = Annotated[str, Field(min_length=1, max_length=200)]
 
 
 class OneWireKeys(Keys):
-    """`source = "onewire"`: which probe it is."""
+    """`source = "onewire"`: which probe it is, and what is added to its readings."""
 
     address: str
+    offset_kelvin: Finite | None = None
+    offset_date: date | None = None  # when that was found
 
     @field_validator("address")
     @classmethod
@@ -91,6 +94,7 @@ def _open_onewire(
     return OneWire(
         path=configuration.onewire_path,
         probes={c.channel: _keys(c, OneWireKeys).address for c in channels},
+        offsets_kelvin={c.channel: _keys(c, OneWireKeys).offset_kelvin or 0.0 for c in channels},
         interval_seconds=interval_seconds,
         clock=clock,
         stop=stop,
@@ -309,7 +313,8 @@ def _toml(value: object) -> str:
 
 def _wrong_quantity(settings: ChannelSettings, keys: Keys) -> list[str]:
     """Keys that belong to the other quantity."""
-    others = ("zero_amps", "amps_per_volt") if settings.quantity is Quantity.CELSIUS else ("offset_kelvin",)
+    of_currents, of_probes = ("zero_amps", "zero_date", "amps_per_volt"), ("offset_kelvin", "offset_date")
+    others = of_currents if settings.quantity is Quantity.CELSIUS else of_probes
     right = "offset_kelvin" if settings.quantity is Quantity.CELSIUS else "zero_amps"
     return [
         f"{settings.where} {key} = {value}: not for this quantity; did you mean {right}?"

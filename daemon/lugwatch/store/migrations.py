@@ -13,7 +13,7 @@ from lugwatch.store import closed_hours_tables
 
 APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
 # one per migration: a file with a higher number comes from a newer version and is refused
-SCHEMA_NUMBER = 13
+SCHEMA_NUMBER = 15
 
 _BOAT = (
     """CREATE TABLE boot (
@@ -488,6 +488,29 @@ def two_deviations_of_a_passages_rise(db: Database) -> None:
     """Beside the deviation against the truth that against other passages, and why a rise is not told."""
     db.execute("ALTER TABLE passage_joint ADD COLUMN rise_coefficient_repeat_sd REAL")
     db.execute("ALTER TABLE passage_joint ADD COLUMN rise_coefficient_reason TEXT")
+
+
+@migrations()
+def fitting_checks(db: Database) -> None:
+    """What checks of the fitting found, as `fitting.FittingCheck` has them; only ever added to."""
+    db.execute(
+        """CREATE TABLE fitting_check (
+            check_id INTEGER PRIMARY KEY,
+            time INTEGER NOT NULL,
+            kind TEXT NOT NULL,
+            subject TEXT NOT NULL,
+            outcome TEXT NOT NULL,
+            finding TEXT NOT NULL,
+            text TEXT NOT NULL,
+            value REAL,
+            low REAL,
+            high REAL,
+            unit TEXT,
+            start_time INTEGER,
+            end_time INTEGER,
+            who TEXT NOT NULL
+        ) STRICT"""
+    )
 
 
 def migrate(connection: sqlite3.Connection) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from lugwatch.boat_clock import kernel_boot
 from lugwatch.errors import UserError
+from lugwatch.fitting import FittingCheck
 from lugwatch.model import (
     Alert,
     AlertChange,
@@ -29,7 +30,7 @@ from lugwatch.model import (
 )
 from lugwatch.passage_cuts import Decision
 from lugwatch.proving import ProofTest
-from lugwatch.store import decode, passage_parts, proofs, runs, series, spans, trials
+from lugwatch.store import decode, fitting_checks, passage_parts, proofs, runs, series, spans, trials
 from lugwatch.store.opening import connect_reading, unreadable
 from lugwatch.store.rows import BASELINE_FIELDS
 from lugwatch.store.runs import LAST_TIME
@@ -154,6 +155,17 @@ class History:
             return None
         found = self._fetch("SELECT * FROM proof_trial ORDER BY trial_id DESC LIMIT 1")
         return trials.from_row(found[0]) if found else None
+
+    def fitting_checks(self) -> list[FittingCheck]:
+        """Every check of the fitting that was kept, in the order in which they were kept."""
+        if not self._has("fitting_check"):
+            return []
+        return fitting_checks.from_rows(self._fetch("SELECT * FROM fitting_check ORDER BY check_id"))
+
+    def first_boot_since(self, time: int) -> int | None:
+        """When the first watch or replay started at or after `time` [ms]; None: none has."""
+        found = self._fetch("SELECT min(started_time) FROM boot WHERE started_time >= ?", time)
+        return None if found[0][0] is None else int(found[0][0])
 
     def joint_ids(self) -> list[str]:
         """Every joint that is or ever was configured, those in use first."""
