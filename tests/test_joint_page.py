@@ -21,7 +21,7 @@ HOSTILE = [
     "<script>alert(1)</script>",
     '"><img src=x onerror=alert(1)>',
     'it\'s & "quoted"',
-    "{{ 7 * 7 }} {% raw %}",
+    "{{ 7123 * 7 }} {% raw %}",
     "</svg></textarea><b>",
     "🔥 Anschluß Ωμέγα \u202eabc",
     "x" * 80,
@@ -233,7 +233,7 @@ def test_a_name_is_never_markup(tmp_path: Path, name: str) -> None:
             # our own pages carry none of these but as text
             assert "<script>alert" not in page.text and "<img" not in page.text, path
             assert "</svg></textarea>" not in page.text and "<b>\n" not in page.text
-            assert "49" not in page.text or "7 * 7" not in name
+            assert "49861" not in page.text or "7123 * 7" not in name
 
 
 @pytest.mark.parametrize("joint", TRAVELLING)

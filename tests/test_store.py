@@ -276,3 +276,19 @@ def test_every_kind_of_output_has_its_row(tmp_path: Path) -> None:
         "alert_change": 1,
         "snapshot": 0,
     }
+
+
+def test_the_latest_word_on_a_source_comes_with_the_next_snapshot(tmp_path: Path) -> None:
+    """Each minute's word would wear the card; one of an hour ago looks like a source that stands still."""
+    with open_store(tmp_path / "boat.db") as store, History.open(store.path) as history:
+        put(store, [health("onewire", count=1), health("serial", count=1)])
+        put(store, [health("onewire", count=2), health("serial", count=2)])
+        put(store, [health("onewire", count=3)])
+        assert [h.readings_count for h in history.source_health()] == [1, 1]
+        put(store, [reading(20.0)], snapshot="{}")
+        assert [h.readings_count for h in history.source_health()] == [3, 2]
+        put(store, [health("serial", "silent", 4)])
+        assert [h.readings_count for h in history.source_health()] == [3, 4]
+        put(store, [reading(20.0, START_TIME + 1)], snapshot="{}")
+    with closing(sqlite3.connect(tmp_path / "boat.db")) as connection:
+        assert connection.execute("SELECT count(*) FROM source_health").fetchone() == (5,)  # none twice

@@ -1,8 +1,8 @@
 """What is told every few seconds and need not be written as often: each writing wears the card.
 
 An open passage is written when it begins, ends, or with a snapshot, which remembers it as well; what
-joints are still to be learned from, a minute together; the word on a source, when it changes or with a
-snapshot. Not here: the connection. May import: model.
+joints are still to be learned from, a minute together; the word on a source, when its state changes or, the
+latest one, with a snapshot. Not here: the connection. May import: model.
 """
 
 from collections.abc import Sequence
@@ -23,6 +23,7 @@ class HeldBack:
     passages: tuple[Passage, ...] = ()
     states: tuple[tuple[str, str], ...] = ()  # source and state as they stand in the file
     healths: tuple[SourceHealth, ...] = ()
+    unsaid: tuple[SourceHealth, ...] = ()  # the latest word on each source that was not worth a writing
 
     def with_more(
         self,
@@ -34,6 +35,12 @@ class HeldBack:
     ) -> "HeldBack":
         """Of what waits and what came now, that which is to be written with this batch."""
         every = (*self.waiting, *windows)
+        latest = {health.source: health for health in (*self.unsaid, *healths)}
+        told = {
+            source: health
+            for source, health in latest.items()
+            if at_once or (source, health.state) not in self.states
+        }
         due = at_once or len(every) >= WINDOWS_TOGETHER or any(window.body is None for window in windows)
         return replace(
             self,
@@ -44,11 +51,12 @@ class HeldBack:
                 for passage in passages
                 if at_once or passage.end_time is not None or passage.passage_id not in self.known
             ),
-            healths=tuple(h for h in healths if at_once or (h.source, h.state) not in self.states),
+            healths=tuple(told.values()),
+            unsaid=tuple(health for source, health in latest.items() if source not in told),
         )
 
     def after_writing(self) -> "HeldBack":
         """The batch is in the file."""
         known = self.known | {passage.passage_id for passage in self.passages}
         states = dict(self.states) | {health.source: health.state for health in self.healths}
-        return HeldBack(waiting=self.waiting, known=known, states=tuple(states.items()))
+        return HeldBack(waiting=self.waiting, known=known, states=tuple(states.items()), unsaid=self.unsaid)
