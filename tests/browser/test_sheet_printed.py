@@ -19,6 +19,8 @@ A4_WIDTH_PIXELS = 718  # 190 mm: A4 less the narrower margins that a printer may
 
 def test_a_sheet_prints_to_pages_of_a4(browser: webdriver.Chrome, tmp_path: Path) -> None:
     built_page()
+    browser.get("about:blank")
+    complaints(browser)  # those of a page whose server has gone
     database = lived_history.live(tmp_path)
     for words in (("joint", lived_history.WORSE), ("passage", "2"), ("boat",)):
         out = tmp_path / f"{words[0]}.html"

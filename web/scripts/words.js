@@ -85,10 +85,10 @@ export function momentOf(fieldText) {
 /** A moment [ms] as a time field holds it, in the zone that the page shows. */
 export const fieldOf = (ms) => new Date(asIfUtc(ms)).toISOString().slice(0, 19);
 
-// The watch writes its sentences in °C; here they follow the reader's unit, and no figure is parted from its unit.
-export function inReadersUnit(text) {
-  return translated(text).replace(/(\d) (?=(?:°[CF]|K|A|V|mV|µΩ|%|min|h|s|d)(?![\p{L}\d]))/gu, `$1${NB}`);
-}
+const unparted = (text) => text.replace(/(\d) (?=(?:°[CF]|K|A|V|mV|µΩ|%|min|h|s|d)(?![\p{L}\d]))/gu, `$1${NB}`);
+
+// The watch writes its sentences in °C; here they follow the reader's unit, and no line ends between figure and unit.
+export const inReadersUnit = (text) => unparted(translated(text));
 
 function translated(text) {
   if (!isFahrenheit()) return text;
@@ -102,8 +102,8 @@ const rise = (kelvin) => fixed(differenceInUnit(kelvin), 0);
 /** A sentence of a proof test: its rises are differences, its surroundings a temperature, its times the boat's. */
 export function risesInReadersUnit(sentence) {
   const text = sentence.replace(/\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ/g, (moment) => when(new Date(moment), new Date(0)));
-  if (!isFahrenheit()) return text;
-  return inReadersUnit(text)
+  if (!isFahrenheit()) return unparted(text);
+  return unparted(translated(text)
     .replace(/(-?\d+) K \((-?\d+) to (-?\d+|no end in sight)\)/g, (_, a, b, c) => `${rise(+a)} °F (${rise(+b)} to ${/^-?\d/.test(c) ? rise(+c) : c})`)
-    .replace(/(-?\d+) K\b/g, (_, a) => `${rise(+a)} °F`);
+    .replace(/(-?\d+) K\b/g, (_, a) => `${rise(+a)} °F`));
 }
