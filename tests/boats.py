@@ -1,6 +1,6 @@
 """Small invented boats and a plain two-mode joint for tests of the core."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from lugwatch import pipeline, replay
 from lugwatch.model import (
@@ -92,3 +92,14 @@ def run(state: State, events: Iterable[Event]) -> tuple[State, list[Output]]:
         state, more = replay.step_and_learn(state, event)
         outputs += more
     return state, outputs
+
+
+def motoring(
+    start: float, end: float, amps: float = 90.0, step: float = 5.0, *, own_kelvin: float = 12.0
+) -> Iterator[Event]:
+    """One joint, `bar`, under a steady load: both its modes, read in sixteenths."""
+    for k in range(round((end - start) / step)):
+        seconds = start + k * step
+        probe = two_mode_celsius(seconds, amps, own_kelvin=own_kelvin)
+        yield scan(seconds, bar=round(probe * 16) / 16, air=20.0, alternator=amps)
+        yield tick(seconds)

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import boats
+from boats import motoring
 from lugwatch import pipeline, snapshot
 from lugwatch.model import (
     AlertChange,
@@ -39,16 +40,6 @@ def changes(outputs: list[Any]) -> list[tuple[AlertChangeKind, Condition]]:
 
 def estimates(outputs: list[Any], joint: str = "bar") -> list[Estimate]:
     return [o for o in outputs if isinstance(o, Estimate) and o.joint == joint]
-
-
-def motoring(
-    start: float, end: float, amps: float = 90.0, step: float = 5.0, *, own_kelvin: float = 12.0
-) -> Iterator[Event]:
-    for k in range(round((end - start) / step)):
-        seconds = start + k * step
-        probe = boats.two_mode_celsius(seconds, amps, own_kelvin=own_kelvin)
-        yield boats.scan(seconds, bar=round(probe * 16) / 16, air=20.0, alternator=amps)
-        yield boats.tick(seconds)
 
 
 def test_a_sound_joint_is_learned_and_nothing_is_said() -> None:

@@ -84,6 +84,7 @@ class Seen:
     believed: belief.Believed
     memory: Memory
     probe_celsius: Array  # of this window; NaN: nothing read in it
+    read: Flags  # its current and the air around it are
     driven: Flags  # tracked, and what drives it is known
     amps: Array
     loaded: Flags
@@ -158,6 +159,7 @@ def look(
             ends_celsius=ends,
         ),
         probe_celsius=inputs.probe_celsius,
+        read=complete,
         driven=complete & current,
         amps=np.where(plan.current == MISSING, np.nan, window.amps[plan.current]),
         loaded=inputs.loaded,

@@ -316,7 +316,7 @@ class JointState(StrEnum):
     STEADY = "steady"  # as its baseline
     LEARNING = "learning"  # too little load seen so far to have a baseline
     NO_LOAD = "no_load"  # too little current now to judge
-    LIMIT_ONLY = "limit_only"  # no air or no current configured: limit and rate of rise alone
+    LIMIT_ONLY = "limit_only"  # air or current not configured or not read: limit and rate of rise alone
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -33,6 +33,7 @@ def joint_states(plan: Plan, seen: Seen, book: Book, window_silent: Sequence[boo
             active.setdefault(alert.joint, set()).add(alert.condition)
     states = []
     loaded, learning = seen.loaded.tolist(), np.isnan(seen.ratio).tolist()
+    read, flows_unread = seen.read.tolist(), np.isnan(seen.amps).tolist()
     for i, joint in enumerate(plan.boat.joints):
         conditions = active.get(joint.joint)
         words = alert_rules.STATE_OF_CONDITION.items() if conditions else ()
@@ -45,6 +46,9 @@ def joint_states(plan: Plan, seen: Seen, book: Book, window_silent: Sequence[boo
         elif word is not None:
             states.append(word)
         elif not plan.tracked[i]:
+            states.append(JointState.LIMIT_ONLY)
+        elif flows_unread[i] or (loaded[i] and not read[i]):
+            # "no load" and "steady" are words for what is measured
             states.append(JointState.LIMIT_ONLY)
         elif not loaded[i]:
             states.append(JointState.NO_LOAD)

@@ -16,7 +16,8 @@ export function numbers(joint, elapsed) {
   if (joint.probe_celsius === null) {
     return [joint.age_seconds === null ? t("joint.never_read") : t("joint.no_reading", { duration: duration(joint.age_seconds + elapsed) })];
   }
-  const compared = joint.state === "no_load" ? null : percent(joint.baseline_ratio, joint.baseline_ratio_sd);
+  const unjudged = joint.state === "no_load" || joint.state === "limit_only";
+  const compared = unjudged ? null : percent(joint.baseline_ratio, joint.baseline_ratio_sd);
   return [temperature(joint.probe_celsius), compared].filter(Boolean);
 }
 
