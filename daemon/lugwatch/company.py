@@ -145,16 +145,25 @@ class Found:
     heated: Flags  # (joints,) of these, by their current
 
 
-def find(watch: Watch, airs: Flags, learned: Flags, alone: Array, currents: Flags | None = None) -> Found:
+def find(
+    watch: Watch,
+    airs: Flags,
+    learned: Flags,
+    alone: Array,
+    currents: Flags | None = None,
+    early: Array | None = None,
+) -> Found:
     """Look at what has been matched.
 
     airs: (airs, joints) which joints stand in which air; learned: (joints,) whose shape is known;
     alone: (joints,) deviations of the clearest change of each joint's own heating (`jump.strongest`);
     currents: (currents, joints) which carry which; None: no joint has company on its current. Where
     a current explains more than an air does, it is what has changed, and nothing is believed of the air.
+    early: (joints,) how much clearer it must be while shapes are not yet learned for good; None: no more.
     """
     count = len(airs)
     deviations, size, clear = np.zeros(count), np.zeros(count), np.zeros(count, dtype=bool)
+    enough = np.full(count, BELIEVED_SD)
     moment = np.zeros(count, dtype=np.intp)
     information, evidence = watch.information[:, :MOMENTS], watch.evidence[:, :MOMENTS]
     known = learned & information.any(axis=1)
@@ -165,6 +174,7 @@ def find(watch: Watch, airs: Flags, learned: Flags, alone: Array, currents: Flag
         best = int(np.argmax(np.abs(each)))
         apart = (evidence[told, best] ** 2 / np.maximum(information[told, best], 1e-12)).sum()
         moment[a], deviations[a], size[a] = best, each[best], common[best] / max(total[best], 1e-12)
+        enough[a] *= 1.0 if early is None else float(early[told].max())
         clear[a] = each[best] ** 2 > AGREED_RATIO * apart and abs(size[a]) > SMALLEST_KELVIN
     clear &= np.abs(deviations) > PENDING_SD
     heated = np.zeros(airs.shape[1], dtype=bool)
@@ -181,7 +191,7 @@ def find(watch: Watch, airs: Flags, learned: Flags, alone: Array, currents: Flag
         deviations=deviations,
         size_kelvin=size,
         moment=moment,
-        believed=clear & (np.abs(deviations) > BELIEVED_SD),
+        believed=clear & (np.abs(deviations) > enough),
         excused=excused,
         heated=heated,
     )

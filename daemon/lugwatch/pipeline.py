@@ -341,14 +341,14 @@ def _changes(
     watch = jump.step(state.watch, state.bank, tracked, inputs)
     airs = company.step(state.company, state.bank, tracked, inputs)
     clearest = jump.strongest(watch)
-    misread = company.find(airs, plan.airs, learned & ~fallen, clearest[0], plan.currents)
+    # what little was seen of it so far was perhaps its calmest hour, and no engine had stopped in it
+    early = EARLY_RATIO[np.minimum(state.record.stage, learning.STAGES)]
+    misread = company.find(airs, plan.airs, learned & ~fallen, clearest[0], plan.currents, early)
     if misread.believed.any():
         airs, tracked = company.believe(airs, state.bank, tracked, inputs, misread, plan.airs)
         watch = jump.calmed(watch, np.asarray(misread.believed @ plan.airs, dtype=bool))
         clearest = jump.strongest(watch)
     rise, variance = estimator.mixed_rise(tracked, estimator.weights(tracked))
-    # what little was seen of it so far was perhaps its calmest hour
-    early = EARLY_RATIO[np.minimum(state.record.stage, learning.STAGES)]
     bound = early * np.maximum(calm, jump.CALM_RMS)
     found = jump.find(watch, rise, bound, plan.groups, plan.metal, misread.excused, clearest)
     if found.own.any():
