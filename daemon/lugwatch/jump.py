@@ -281,7 +281,9 @@ def find(
             left = _left(watch, rise, deviations, int(joint), others, int(moment[joint]))
             if abs(left) < bound[joint] or left * deviations[joint] < 0.0:
                 own[joint] = False
-    common = signature.together(deviations, known, groups, COMMON_SD)
+    # a restless joint, or one that was seen for an hour, is no clearer a witness than it is a suspect
+    witnessed = deviations / np.maximum(1.0, np.where(np.isnan(calm), 1.0, calm / CALM_RMS))
+    common = signature.together(witnessed, known, groups, COMMON_SD)
     return Found(deviations=deviations, size_kelvin=size, moment=moment, own=own, common=common)
 
 

@@ -65,6 +65,7 @@ GAP_SECONDS = 600.0
 # Before shapes are learned for good a change must be so much clearer to be believed; by how often they were
 # learned: never, from the first hour, from a passage.
 EARLY_RATIO: Array = np.array([2.0, 2.0, 1.4, 1.0])
+OF_A_PASSAGE = 2  # stage: learned from a whole passage
 # Estimates are put out this often, and at once when a joint changes its state.
 PUT_OUT_SECONDS = 30.0
 # Seconds to go of silences and shelves are kept this often: a reboot counts from there.
@@ -341,9 +342,12 @@ def _changes(
     watch = jump.step(state.watch, state.bank, tracked, inputs)
     airs = company.step(state.company, state.bank, tracked, inputs)
     clearest = jump.strongest(watch)
-    # what little was seen of it so far was perhaps its calmest hour, and no engine had stopped in it
-    early = EARLY_RATIO[np.minimum(state.record.stage, learning.STAGES)]
-    misread = company.find(airs, plan.airs, learned & ~fallen, clearest[0], plan.currents, early)
+    # what little was seen of it so far was perhaps its calmest hour
+    stage = np.minimum(state.record.stage, learning.STAGES)
+    early = EARLY_RATIO[stage]
+    # and no engine had stopped in it: what the air does then is no news of its probe
+    clearer = np.where(stage < OF_A_PASSAGE, np.inf, early)
+    misread = company.find(airs, plan.airs, learned & ~fallen, clearest[0], plan.currents, clearer)
     if misread.believed.any():
         airs, tracked = company.believe(airs, state.bank, tracked, inputs, misread, plan.airs)
         watch = jump.calmed(watch, np.asarray(misread.believed @ plan.airs, dtype=bool))
