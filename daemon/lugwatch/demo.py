@@ -57,7 +57,7 @@ PARTS = (
         joints=("bar_alternator", "bar_battery", "bar_inverter", "bar_house"),
     ),
     Part(name="Battery switch", kind=PartKind.ISOLATOR, joints=("switch_battery",)),
-    Part(name="House bank", kind=PartKind.BATTERY, joints=("battery_positive",)),
+    Part(name="Battery", kind=PartKind.BATTERY, joints=("battery_positive",)),
     Part(name="Negative bar", kind=PartKind.BAR, joints=("negative_battery", "negative_engine")),
     Part(name="Inverter", kind=PartKind.INVERTER, joints=("inverter_positive",)),
 )
