@@ -1,4 +1,4 @@
-"""The owner's circuit put into his own file: `[[part]]` tables; of joints their current, order and neighbours.
+"""The owner's circuit put into his file: `[[part]]` tables; of joints their current, order and neighbours.
 
 The text is changed row by row, so comments and all else stay, and then held against what it should say: if
 it would read differently in anything else, nothing is changed (as `config_edit`, which also writes it). A
@@ -34,8 +34,8 @@ class Wiring:
 
 def part_text(part: Part) -> str:
     """The table as it stands in a file."""
-    joints = ", ".join(_quoted(j) for j in part.joints)
-    return f'[[part]]\nname = {_quoted(part.name)}\nkind = "{part.kind.value}"\njoints = [{joints}]\n'
+    joints = ", ".join(quoted(j) for j in part.joints)
+    return f'[[part]]\nname = {quoted(part.name)}\nkind = "{part.kind.value}"\njoints = [{joints}]\n'
 
 
 def waiting(text: str) -> tuple[Part, ...]:
@@ -63,16 +63,16 @@ def wired(text: str, wiring: Wiring) -> str:
     known = {p.name: p for p in wiring.parts if p.joints}
     standing = [t.get("name") for t in before.get("part", [])]
     for joint, current in wiring.currents.items():
-        rows = _with_key(rows, "joint", ("id", joint), "current", _quoted(current))
+        rows = _with_key(rows, "joint", ("id", joint), "current", quoted(current))
     for joint, others in wiring.neighbours.items():
-        listed = ", ".join(_quoted(j) for j in others)
+        listed = ", ".join(quoted(j) for j in others)
         rows = _with_key(rows, "joint", ("id", joint), "neighbours", f"[{listed}]")
     for name in standing:
         if name not in known:
             first, last = _own_rows(rows, "part", ("name", name))
             del rows[first:last]
             continue
-        listed = ", ".join(_quoted(j) for j in known[name].joints)
+        listed = ", ".join(quoted(j) for j in known[name].joints)
         was = next(t for t in before["part"] if t.get("name") == name)
         if was.get("kind", "part") != known[name].kind.value:
             rows = _with_key(rows, "part", ("name", name), "kind", f'"{known[name].kind.value}"')
@@ -129,7 +129,8 @@ def _ended(text: str) -> str:
     return text if not text or text.endswith("\n") else text + "\n"
 
 
-def _quoted(text: str) -> str:
+def quoted(text: str) -> str:
+    """A basic string of TOML 1.0, of letters that can be printed."""
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 
@@ -159,9 +160,8 @@ def _own_rows(rows: Sequence[str], table: str, key: tuple[str, str]) -> tuple[in
         except (tomllib.TOMLDecodeError, KeyError, IndexError, TypeError):
             continue
         if said.get(key[0]) == key[1]:
-            while end > start + 1 and not _says(rows[end - 1]):
-                end -= 1
-            return start, end
+            last = max(n for n in range(start, end) if n == start or _says(rows[n]))
+            return start, last + 1
     raise UserError(f'no [[{table}]] with {key[0]} = "{key[1]}" on rows of its own: {HARD}')
 
 
