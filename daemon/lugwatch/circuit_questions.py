@@ -10,6 +10,7 @@ import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from lugwatch.circuit_edit import Wiring
 from lugwatch.dashboard.circuit import guess_kind
@@ -64,9 +65,9 @@ class Standing:
 
     def __post_init__(self) -> None:
         names = [part.name.casefold() for part in self.parts]
-        twice = next((p.name for p in self.parts if names.count(p.name.casefold()) > 1), None)
-        if twice is not None:
-            raise UserError(f'two [[part]] are called "{twice}"; give each its own name in the file first')
+        for part in self.parts:
+            if names.count(part.name.casefold()) > 1:
+                raise UserError(f'two [[part]] are called "{part.name}"; give each its own name in the file')
 
     @property
     def currents(self) -> list[str]:
@@ -110,33 +111,29 @@ def next_question(known: Standing, answers: Answers) -> Question | None:
     return next((q for q in questions(known, answers) if not is_answered(q, answers)), None)
 
 
+def _kept(about: str, answers: Answers) -> dict[Any, Any]:
+    return {
+        "parts": answers.parts,
+        "place": answers.places,
+        "current": answers.currents,
+        "order": answers.order,
+    }[about]
+
+
 def is_answered(question: Question, answers: Answers) -> bool:
-    match question.about:
-        case "parts":
-            return PartKind(question.subject) in answers.parts
-        case "place":
-            return question.subject in answers.places
-        case "current":
-            return question.subject in answers.currents
-        case "order":
-            return question.subject in answers.order
-    return answers.one_metal is not None
+    if question.about == "metal":
+        return answers.one_metal is not None
+    return question.subject in _kept(question.about, answers)
 
 
 def forget(question: Question, answers: Answers) -> None:
     """Take one answer back, to be asked again."""
-    match question.about:
-        case "parts":
-            answers.parts.pop(PartKind(question.subject), None)
-        case "place":
-            answers.places.pop(question.subject, None)
-        case "current":
-            answers.currents.pop(question.subject, None)
-            answers.order.clear()  # other joints may be on other currents now
-        case "order":
-            answers.order.pop(question.subject, None)
-        case _:
-            answers.one_metal = None
+    if question.about == "metal":
+        answers.one_metal = None
+        return
+    _kept(question.about, answers).pop(question.subject, None)
+    if question.about == "current":
+        answers.order.clear()  # other joints may be on other currents now
 
 
 def take(question: Question, typed: str, known: Standing, answers: Answers) -> None:
@@ -293,7 +290,7 @@ def _of_order(current: str, on: Sequence[str], known: Standing) -> Question:
         text=f"In which order does a positive current of {current} pass them",
         default=" ".join(str(n + 1) for n in range(len(on))),
         choices=tuple(names[j] for j in on),
-        help="All their numbers in the order of the flow: an alternator's begins at the alternator.",
+        help="All numbers as it flows: an alternator's from the alternator on, a battery's as it charges.",
     )
 
 
@@ -329,9 +326,9 @@ def _commas(names: Iterable[str]) -> str:
 def _chosen(said: str, choices: Sequence[str], what: str) -> str:
     if said == NONE:
         return ""
-    exact = [c for c in choices if c.casefold() == said.casefold()]
-    if exact:
-        return exact[0]
+    for choice in choices:
+        if choice.casefold() == said.casefold():
+            return choice
     if said.isascii() and said.isdigit() and len(said) < 5 and 1 <= int(said) <= len(choices):
         return choices[int(said) - 1]
     alike = [c for c in choices if c.casefold().startswith(said.casefold())]

@@ -53,14 +53,12 @@ class Desk:
     text: str  # without a byte order mark
     mark: str
     known: Standing
+    mistakes: tuple[str, ...]  # of its sources, that are there already: a probe yet to be found, say
 
     @classmethod
     def of(cls, path: Path) -> "Desk":
         """Raises UserError where the configuration is not there or does not hold."""
         configuration = config.load(path)
-        mistakes = registry.check(configuration)
-        if mistakes:
-            raise ConfigurationError(str(path), mistakes)
         text = path.read_bytes().decode("utf-8")
         mark = "\ufeff" if text.startswith("\ufeff") else ""
         text = text.removeprefix(mark)
@@ -74,7 +72,8 @@ class Desk:
             bare=frozenset(t["id"] for t in tables if "neighbours" not in t),
             has_history=configuration.database.exists(),
         )
-        return cls(path=path, text=text, mark=mark, known=known)
+        mistakes = tuple(registry.check(configuration))
+        return cls(path=path, text=text, mark=mark, known=known, mistakes=mistakes)
 
     @property
     def answers_path(self) -> Path:
@@ -85,7 +84,7 @@ class Desk:
         text = circuit_edit.wired(self.text, circuit_questions.wiring(self.known, answers))
         configuration = config.of_text(self.path, text)
         mistakes = registry.check(configuration)
-        if mistakes:
+        if set(mistakes) - set(self.mistakes):
             raise ConfigurationError(str(self.path), mistakes)
         return text, configuration.boat, configuration.page.parts
 
@@ -100,6 +99,8 @@ class Desk:
             )
         kept = config_edit.write(self.path, self.mark + text, clock_from_environment().time())
         click.echo(f"{self.path}: the circuit is in it; as it was: {kept.name}")
+        for mistake in self.mistakes:
+            _put(f"Still to be put right, as before: {mistake}")
         click.echo("Where the watch or the page runs, restart it: until then it draws as before.")
 
 
@@ -199,7 +200,7 @@ def _ask_all(desk: Desk, answers: Answers, ask: Ask) -> None:
     while (question := circuit_questions.next_question(desk.known, answers)) is not None:
         if question.choices and question.choices != listed:
             click.echo()
-            _put("   ".join(f"{n} {choice}" for n, choice in enumerate(question.choices, 1)))
+            _put_choices(question.choices)
             listed = question.choices
         typed = _typed(ask, f"{question.text} [{question.default}]: ")
         if typed is None:
@@ -258,6 +259,12 @@ def _agreed(ask: Ask, text: str) -> bool | None:
 
 def _put(text: str) -> None:
     click.echo(textwrap.fill(text, 100, subsequent_indent="  "))
+
+
+def _put_choices(choices: Sequence[str]) -> None:
+    """Numbered, none of them over two rows."""
+    listed = [f"{n} {choice}".replace(" ", "\u00a0") for n, choice in enumerate(choices, 1)]
+    click.echo(textwrap.fill("   ".join(listed), 100).replace("\u00a0", " "))
 
 
 # ---- the circuit in words ----------------------------------------------------------------------------
