@@ -1,9 +1,9 @@
 """The circuit is asked for: left and gone on with, refused in one line, scripted, and never half written."""
 
 import os
-import pty
 import select
 import signal
+import subprocess
 import sys
 import tempfile
 import tomllib
@@ -29,6 +29,14 @@ from lugwatch.simulator.boat_text import configuration_text
 from lugwatch.simulator.onewire_tree import OneWireTree, address
 
 PATIENCE_SECONDS = 30.0
+# the terminal becomes its own, and Ctrl-C is heard, which a background job's shell may have switched off
+BEGIN = """
+import fcntl, signal, sys, termios
+signal.signal(signal.SIGINT, signal.default_int_handler)
+fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+from lugwatch.cli import main
+main(sys.argv[1:])
+"""
 TWO = """[boat]
 name = "Tern"
 [[probe]]
@@ -79,13 +87,13 @@ class Terminal:
     """The command behind a pseudo-terminal; `asks` waits for its next question."""
 
     def __init__(self, *words: str | Path, folder: Path) -> None:
-        self.child, self.fd = pty.fork()
-        if self.child == 0:
-            os.chdir(folder)
-            # as an interactive shell leaves it: a shell's background job may have it ignored
-            signal.signal(signal.SIGINT, signal.SIG_DFL)
-            os.environ["PYTHONPATH"] = str(Path(lugwatch.__file__).parent.parent)
-            os.execv(sys.executable, [sys.executable, "-m", "lugwatch", *map(str, words)])
+        self.fd, near = os.openpty()
+        self.child = subprocess.Popen(
+            [sys.executable, "-c", BEGIN, *map(str, words)],
+            stdin=near, stdout=near, stderr=near, cwd=folder, start_new_session=True,
+            env={**os.environ, "PYTHONPATH": str(Path(lugwatch.__file__).parent.parent)},
+        )  # fmt: skip
+        os.close(near)
         self.said = ""
 
     def asks(self) -> str:
@@ -101,7 +109,7 @@ class Terminal:
             if not more:
                 break
             said += more
-        self.said = said.decode().replace("\r", "")
+        self.said = said.decode(errors="replace").replace("\r", "")
         return self.said
 
     def type(self, text: str | bytes) -> str:
@@ -109,10 +117,7 @@ class Terminal:
         return self.asks()
 
     def end(self) -> int:
-        _, status = os.waitpid(self.child, 0)
-        os.close(self.fd)
-        self.child = 0
-        return os.waitstatus_to_exitcode(status)
+        return self.child.wait(PATIENCE_SECONDS)
 
 
 @contextmanager
@@ -121,10 +126,9 @@ def terminal(*words: str | Path, folder: Path) -> Iterator[Terminal]:
     try:
         yield at
     finally:
-        if at.child:
-            os.kill(at.child, signal.SIGKILL)
-            os.waitpid(at.child, 0)
-            os.close(at.fd)
+        at.child.kill()
+        at.child.wait()
+        os.close(at.fd)
 
 
 # ---- on a terminal -----------------------------------------------------------------------------------
@@ -185,7 +189,7 @@ def test_a_kill_between_two_answers_loses_none_of_them(path: Path) -> None:
         os.kill(at.child, signal.SIGKILL)
         assert at.end() == -signal.SIGKILL
     with terminal("circuit", folder=path.parent) as at:
-        assert "Going on with 1 answers" in at.asks() or "1 answer " in at.said
+        assert "Going on with 1 answer of" in at.asks()
         os.write(at.fd, b"\x04")  # the end of the input leaves as Ctrl-C does
         assert "1 answer is kept" in at.asks()
         assert at.end() == 130
@@ -327,9 +331,11 @@ def desk() -> Iterator[Desk]:
 
 _TYPED = st.one_of(
     st.text(max_size=30),
-    st.sampled_from(["", "-", "1", "2", "1 2", "2 1", "2,1", "a, b", '"a, b", c', "no", "yes", "0", "²", "99999999"]),
+    st.sampled_from(
+        ["", "-", "1", "2", "1 2", "2 1", "2,1", "a, b", '"a, b", c', "no", "yes", "0", "²", "9" * 8]
+    ),
     st.lists(st.text(st.characters(codec="utf-8"), max_size=8), max_size=4).map(", ".join),
-)  # fmt: skip
+)
 
 
 @settings(max_examples=60)

@@ -188,10 +188,14 @@ def _gone_on_with(desk: Desk, anew: bool) -> Answers:
         return Answers()
     left: list[str] = []
     answers = read_answers(desk.answers_path, desk.known, left=left)
-    _put(f"Going on with {answers.count} answers of {desk.answers_path} (--anew asks all again). {_SHORT}")
+    _put(f"Going on with {_count(answers)} of {desk.answers_path} (--anew asks all again). {_SHORT}")
     for mistake in left:
         _put(f"Left out, and asked again: {mistake}")
     return answers
+
+
+def _count(answers: Answers) -> str:
+    return "1 answer" if answers.count == 1 else f"{answers.count} answers"
 
 
 def _ask_all(desk: Desk, answers: Answers, ask: Ask) -> None:
