@@ -143,7 +143,8 @@ def test_it_is_left_with_ctrl_c_and_gone_on_with_until_it_is_written(path: Path)
         assert refused.count("\n") == 2 and "quotation mark" in refused and "Fuses" in refused
         assert "Isolators" in at.type("Class T, \u00c5sa's fuse")
         assert "they wait" not in at.said and "as a comment" in at.type("?")
-        assert "once more" in at.type(b"\xff\xfe\n")
+        # which of the two depends on the locale
+        assert any(words in at.type(b"\xff\xfe\n") for words in ("once more", "is no name"))
         left = at.type(b"\x03")
         assert "2 answers are kept" in left and "goes on" in left
         assert at.end() == 130
