@@ -30,6 +30,8 @@ INTRODUCTION = (
 )
 _SHORT = "Enter: as in [ ]; -: none; <: back; Ctrl-C: leave, answers are kept."
 
+_GIVES = (PartKind.ALTERNATOR, PartKind.CHARGER, PartKind.BATTERY)
+
 answers_option: Callable[[_Command], _Command] = click.option(
     "--answers",
     "answers_path",
@@ -291,6 +293,8 @@ def _line(line: Line, bar: Bar, names: dict[str, str]) -> str:
     steps = [f"({step.name})" if isinstance(step, Shown) else names[step] for step in line.steps]
     stud = [] if line.stud is None else [names[line.stud]]
     end = [] if line.end is None else [f"({line.end.name})"]
-    way = [*end, *steps, *stud] if line.into else [*stud, *steps, *end]
+    # as the page does it: a machine that gives stands first
+    gives = line.into or (bar.name is None and line.end is not None and line.end.kind in _GIVES)
+    way = [*end, *steps, *stud] if gives else [*stud, *steps, *end]
     word = "" if bar.name is None else "in: " if line.into else "out: "
     return word + " → ".join(way)
