@@ -8,7 +8,7 @@ from click.testing import CliRunner
 from fitting_boats import START_TIME, a_check, recorded
 from lugwatch.cli.main import commands
 from lugwatch.clock import ManualClock
-from lugwatch.dashboard.app import create_app
+from lugwatch.dashboard.app import Settings, create_app
 from lugwatch.fitting import CheckKind, Outcome
 from lugwatch.model import Part, PartKind
 from lugwatch.store.fitting_checks import put_check

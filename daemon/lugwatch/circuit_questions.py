@@ -112,12 +112,13 @@ def next_question(known: Standing, answers: Answers) -> Question | None:
 
 
 def _kept(about: str, answers: Answers) -> dict[Any, Any]:
-    return {
+    kept: dict[str, dict[Any, Any]] = {
         "parts": answers.parts,
         "place": answers.places,
         "current": answers.currents,
         "order": answers.order,
-    }[about]
+    }
+    return kept[about]
 
 
 def is_answered(question: Question, answers: Answers) -> bool:
