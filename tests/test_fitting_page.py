@@ -38,9 +38,8 @@ def test_the_page_tells_what_is_still_to_be_done_with_the_command(tmp_path: Path
     recorded(database, [{"bar": 20.0, "air": 20.0, "alternator": 30.0}] * 40, 30.0).close()
 
     def section(*parts: Part) -> str:
-        page = (
-            InProcess(create_app(database, ManualClock(0.0, START_TIME), parts=parts)).get("/watchman").text
-        )
+        app = create_app(database, ManualClock(0.0, START_TIME), Settings(parts=parts))
+        page = InProcess(app).get("/watchman").text
         return page.split("Still to be done")[1].split("<h2>")[0]
 
     told = section()

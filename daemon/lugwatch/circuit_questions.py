@@ -100,8 +100,7 @@ def questions(known: Standing, answers: Answers) -> list[Question]:
         return asked
     along = _along(known, answers)
     asked += [_of_order(current, on, known) for current, on in along.items() if len(on) > 1]
-    touching = _touching(known, answers)
-    if touching:
+    if touching := _touching(known, answers):
         asked.append(_of_metal(touching, known))
     return asked
 
