@@ -96,12 +96,21 @@ class Terminal:
         os.close(near)
         self.said = ""
 
-    def asks(self) -> str:
-        """All since the last answer, up to the next question; at the end what was left to say."""
-        said = b""
+    def asks(self, leaving: bool = False) -> str:
+        """All since the last answer, up to the next question; at the end what was left to say.
+
+        leaving: with Ctrl-C, pressed again when nothing comes of it: one that falls between a question and the
+        system's reading of the answer is only heard with the next key.
+        """
+        said, patience = b"", 10
         while not said.endswith(b"]: "):
-            ready, _, _ = select.select([self.fd], [], [], PATIENCE_SECONDS)
-            assert ready, said
+            ready, _, _ = select.select([self.fd], [], [], PATIENCE_SECONDS / 10)
+            if not ready:
+                patience -= 1
+                assert patience, said
+                if leaving:
+                    os.write(self.fd, b"\x03")
+                continue
             try:
                 more = os.read(self.fd, 4096)
             except OSError:  # how a pseudo-terminal says that nobody is there any more
@@ -111,6 +120,10 @@ class Terminal:
             said += more
         self.said = said.decode(errors="replace").replace("\r", "")
         return self.said
+
+    def leave(self) -> str:
+        os.write(self.fd, b"\x03")
+        return self.asks(leaving=True)
 
     def type(self, text: str | bytes) -> str:
         os.write(self.fd, text.encode() + b"\n" if isinstance(text, str) else text)
@@ -146,7 +159,7 @@ def test_it_is_left_with_ctrl_c_and_gone_on_with_until_it_is_written(path: Path)
         # which of the two depends on the locale
         odd = at.type(b"\xff\xfe\n")
         assert "once more" in odd or "is no name" in odd
-        left = at.type(b"\x03")
+        left = at.leave()
         assert "2 answers are kept" in left and "goes on" in left
         assert at.end() == 130
     assert path.read_text() == TWO
@@ -207,7 +220,7 @@ def test_init_asks_too_and_what_was_left_is_gone_on_with(tmp_path: Path) -> None
         with terminal("init", *words, folder=tmp_path) as at:
             assert "2 one-wire probes" in at.asks() and "Battery banks" in at.said
             at.type("Engine bank")
-            assert "`lugwatch circuit" in at.type(b"\x03")
+            assert "`lugwatch circuit" in at.leave()
             assert at.end() == 130
     finally:
         served.close()

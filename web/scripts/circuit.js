@@ -110,7 +110,7 @@ function column(line, list, x, top, u, room, bar) {
       // a part's name is centred on its sign, an end's first row stands where one row would
       const first = middle + (row.end ? -0.15 * u : 0.28 * u) - (name.length - 1) * lead * (row.end ? 1 : 0.5);
       const told = draw("text", { class: row.part ? "name" : "end", "font-size": (row.part ? 0.75 : 0.85) * u },
-        ...name.map((said, n) => draw("tspan", { x: x + 1.15 * u, y: first + n * lead }, n ? ` ${said}` : said)));
+        ...name.map((said, n) => draw("tspan", { x: x + 1.15 * u, y: first + n * lead }, n < name.length - 1 ? `${said} ` : said)));
       told.append(draw("title", {}, kind.name));
       parts.push(told);
       if (row.end) parts.push(draw("text", { class: `amps ${current.kind}`, x: x + 1.15 * u, y: middle + 0.95 * u, "font-size": current.kind === "unknown" ? 0.75 * u : u }, current.text));
