@@ -99,8 +99,8 @@ class Terminal:
     def asks(self, leaving: bool = False) -> str:
         """All since the last answer, up to the next question; at the end what was left to say.
 
-        leaving: with Ctrl-C, pressed again when nothing comes of it: one that falls between a question and the
-        system's reading of the answer is only heard with the next key.
+        leaving: Ctrl-C is pressed again when nothing comes of it: one that falls between a question and the
+        reading of its answer is only heard with the next key.
         """
         said, patience = b"", 10
         while not said.endswith(b"]: "):
@@ -182,7 +182,7 @@ def test_it_is_left_with_ctrl_c_and_gone_on_with_until_it_is_written(path: Path)
         assert "positive current of alternator" in at.type("") and "[1 2]" in at.said
         assert "is no order" in at.type("2 2")
         assert "share a bar, fuse or switch" in at.type("2 1")
-        assert "(alternator) → probe_2" in at.type("") and "Write this" in at.said
+        assert "(alternator) → probe 2 → (Class T) → probe 1" in at.type("") and "Write this" in at.said
         assert "as it was" in at.type("")
         assert at.end() == 0
     assert not answers.exists()

@@ -165,7 +165,8 @@ def asked(desk: Desk, ask: Ask, *, anew: bool = False) -> bool:
             _back(desk, answers)
     except (KeyboardInterrupt, EOFError, click.Abort):
         click.echo()
-        if answers.count and desk.answers_path.exists():
+        # once more, as it may have come in the middle of keeping
+        if answers.count and keep_answers(desk.answers_path, answers):
             count = f"{answers.count} answers are" if answers.count > 1 else "1 answer is"
             click.echo(
                 f"{count} kept in {desk.answers_path}; `lugwatch circuit --config {desk.path}` goes on."
