@@ -20,7 +20,7 @@ import lugwatch
 from lugwatch import circuit_questions, config
 from lugwatch.circuit_questions import KINDS, Answers, Standing
 from lugwatch.cli.circuit_answers import answers_text, read_answers
-from lugwatch.cli.circuit_desk import Desk, scripted
+from lugwatch.cli.circuit_desk import Desk, asked, scripted
 from lugwatch.cli.main import commands
 from lugwatch.errors import ConfigurationError, UserError
 from lugwatch.model import Part, PartKind
@@ -232,6 +232,22 @@ def test_init_asks_too_and_what_was_left_is_gone_on_with(tmp_path: Path) -> None
     assert read_answers(desk.answers_path, desk.known).parts == {PartKind.BATTERY: ["Engine bank"]}
 
 
+def test_back_goes_question_by_question_to_the_first(path: Path) -> None:
+    """From the last to the first and on again, whatever stays answered behind."""
+    desk = Desk.of(path)
+    lines = iter([*[""] * 10, "2", "-", "", "", "", *["<"] * 20, *[""] * 15, "no"])
+    prompts: list[str] = []
+
+    def ask(prompt: str) -> str:
+        prompts.append(prompt.split(" [")[0])
+        return next(lines)
+
+    assert not asked(desk, ask)
+    forward, back = prompts[:15], prompts[15:31]
+    assert back[0].startswith("Write this") and back[1:] == forward[::-1]
+    assert path.read_text() == TWO and desk.answers_path.exists()
+
+
 # ---- without a terminal ------------------------------------------------------------------------------
 
 
@@ -244,7 +260,9 @@ def test_options_and_a_file_of_answers_do_without_a_terminal(path: Path, tmp_pat
     assert done.exit_code == 0, done.output
     fuse = Part(name="Main fuse", kind=PartKind.FUSE, joints=("probe_1", "probe_2"))
     assert config.load(path).page.parts == (fuse,)
-    assert "House bank" not in path.read_text()  # what is usual elsewhere is nobody's answer
+    assert (
+        "House bank" not in path.read_text() and "robe 1" not in path.read_text()
+    )  # what is usual elsewhere is nobody's answer
     again = run("circuit", "--config", path, "--part", "fuse:Main fuse=probe_1,probe_2", "--part", "bar:Bar")
     assert again.exit_code == 0 and "says so already" in again.output
     file = tmp_path / "answers.toml"

@@ -34,6 +34,7 @@ KINDS: Mapping[PartKind, tuple[str, tuple[str, ...]]] = {
     PartKind.PART: ("Anything else that a probe sits on", ()),
 }
 _ONE_METAL = (PartKind.BAR, PartKind.FUSE, PartKind.ISOLATOR, PartKind.SHUNT)
+_MACHINES = (PartKind.ALTERNATOR, PartKind.CHARGER, PartKind.INVERTER, PartKind.BATTERY)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -228,9 +229,11 @@ def _of_parts(kind: PartKind, known: Standing, answers: Answers) -> Question:
 
 def _told_by_names(kind: PartKind, known: Standing) -> list[str]:
     """Parts of which joints or currents are named: "Main fuse" of "Main fuse, bar side"."""
+    if kind is PartKind.PART:  # what no word tells
+        return []
     heads = dict.fromkeys(_head(j.name) for j in known.boat.joints)
     found = [head for head in heads if _kind_of(head) is kind]
-    if not found and kind in (PartKind.ALTERNATOR, PartKind.CHARGER, PartKind.INVERTER, PartKind.BATTERY):
+    if not found and kind in _MACHINES:
         channels = [c for c in known.boat.channels if c.quantity is Quantity.AMPS]
         found = [c.name[:1].upper() + c.name[1:] for c in channels if _kind_of(c.name) is kind]
     fit = (name.strip() for name in found)
@@ -252,8 +255,9 @@ def _of_place(joint: Joint, names: tuple[str, ...], known: Standing, answers: An
         (n for n in names if n.casefold() == head), None
     )
     if default is None:
-        alike = answers.parts.get(_kind_of(_head(joint.name)), [])
-        default = alike[0] if len(alike) == 1 and _kind_of(_head(joint.name)) is not PartKind.PART else None
+        kind = _kind_of(_head(joint.name))
+        alike = [] if kind is PartKind.PART else answers.parts.get(kind, [])
+        default = alike[0] if len(alike) == 1 else None
     return Question(
         about="place",
         subject=joint.joint,
@@ -395,6 +399,7 @@ def _touching(known: Standing, answers: Answers) -> dict[str, tuple[str, ...]]:
     return {
         joint: tuple(other for other in joints if other != joint)
         for joints in on.values()
+        if len(joints) > 1
         for joint in joints
-        if len(joints) > 1 and joint in known.bare
+        if joint in known.bare
     }

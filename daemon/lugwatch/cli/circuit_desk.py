@@ -8,6 +8,7 @@ import textwrap
 import tomllib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
@@ -229,11 +230,8 @@ def _ask_all(desk: Desk, answers: Answers, ask: Ask) -> None:
 
 
 def _back(desk: Desk, answers: Answers) -> None:
-    earlier = [
-        q
-        for q in circuit_questions.questions(desk.known, answers)
-        if circuit_questions.is_answered(q, answers)
-    ]
+    asked_so_far = circuit_questions.questions(desk.known, answers)
+    earlier = list(takewhile(lambda q: circuit_questions.is_answered(q, answers), asked_so_far))
     if not earlier:
         click.echo("  this is the first question")
         return
