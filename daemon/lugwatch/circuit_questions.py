@@ -3,21 +3,20 @@
 Questions follow from the boat and the answers so far, so they can be left after any of them and gone on with.
 What is typed is refused in one line or understood; nothing in between. Answers become a `Wiring`.
 Not here: the terminal and the file of answers (`cli.circuit_desk`), the file's text (`circuit_edit`).
-May import: dashboard.circuit for what names tell, circuit_edit, errors, model.
+May import: dashboard.circuit for what names tell, circuit_edit, circuit_typed, errors, model.
 """
 
-import csv
-import io
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from lugwatch import circuit_typed
 from lugwatch.circuit_edit import Wiring
+from lugwatch.circuit_typed import NONE
 from lugwatch.dashboard.circuit import guess_kind
 from lugwatch.errors import UserError
 from lugwatch.model import Boat, Joint, Part, PartKind, Quantity
 
-NONE = "-"
 LONGEST_NAME = 80
 MOST_OF_A_KIND = 40
 # asked in this order; what most boats have is what is offered where names tell nothing
@@ -143,18 +142,22 @@ def take(question: Question, typed: str, known: Standing, answers: Answers) -> N
     match question.about:
         case "parts":
             kind = PartKind(question.subject)
-            answers.parts[kind] = checked_names(kind, [] if said == NONE else _listed(said), answers)
+            answers.parts[kind] = checked_names(
+                kind, [] if said == NONE else circuit_typed.listed(said), answers
+            )
             if all(other in answers.parts for other in KINDS):
                 names = {"", *part_names(answers)}
                 answers.places = {joint: part for joint, part in answers.places.items() if part in names}
         case "place":
-            answers.places[question.subject] = _chosen(said, question.choices, "part")
+            answers.places[question.subject] = circuit_typed.chosen(said, question.choices, "part")
         case "current":
-            answers.currents[question.subject] = _chosen(said, question.choices, "current")
+            answers.currents[question.subject] = circuit_typed.chosen(said, question.choices, "current")
         case "order":
-            answers.order[question.subject] = _permuted(said, _along(known, answers)[question.subject])
+            answers.order[question.subject] = circuit_typed.permuted(
+                said, _along(known, answers)[question.subject]
+            )
         case _:
-            answers.one_metal = _yes(said)
+            answers.one_metal = circuit_typed.yes(said)
 
 
 def checked_names(kind: PartKind, names: Sequence[str], answers: Answers) -> list[str]:
@@ -166,7 +169,9 @@ def checked_names(kind: PartKind, names: Sequence[str], answers: Answers) -> lis
     taken = {name.casefold(): k for k, listed in answers.parts.items() if k is not kind for name in listed}
     for name in names:
         if not 1 <= len(name) <= LONGEST_NAME or not name.isprintable() or name != name.strip():
-            raise UserError(f"{_seen(name)} is no name: 1 to {LONGEST_NAME} letters, between commas")
+            raise UserError(
+                f"{circuit_typed.seen(name)} is no name: 1 to {LONGEST_NAME} letters, between commas"
+            )
         if name in (NONE, "?", "<"):
             raise UserError(f'"{name}" stands alone, not among names; leave it out, or Enter for the default')
         if name.casefold() in taken:
@@ -222,7 +227,7 @@ def _of_parts(kind: PartKind, known: Standing, answers: Answers) -> Question:
         about="parts",
         subject=kind.value,
         text=f"{text}, by name, commas between",
-        default=_commas(offered) or NONE,
+        default=circuit_typed.commas(offered) or NONE,
         help="As they shall stand in the drawing; those without a probe wait in the file, as a comment.",
     )
 
@@ -261,7 +266,7 @@ def _of_place(joint: Joint, names: tuple[str, ...], known: Standing, answers: An
     return Question(
         about="place",
         subject=joint.joint,
-        text=f"On which part does {_seen(joint.name)} sit ({joint.joint})",
+        text=f"On which part does {circuit_typed.seen(joint.name)} sit ({joint.joint})",
         default=str(names.index(default) + 1) if default else NONE,
         choices=names,
         help="The number or the name of the part that its lug is bolted to; - for none or not known yet.",
@@ -279,7 +284,7 @@ def _of_current(joint: Joint, known: Standing) -> Question:
     return Question(
         about="current",
         subject=joint.joint,
-        text=f"Which current flows through {_seen(joint.name)} ({joint.joint})",
+        text=f"Which current flows through {circuit_typed.seen(joint.name)} ({joint.joint})",
         default=str(choices.index(joint.current) + 1) if joint.current in choices else NONE,
         choices=choices,
         help="The number or the id of the current; - leaves it as it is in the file.",
@@ -307,60 +312,6 @@ def _of_metal(touching: Mapping[str, Sequence[str]], known: Standing) -> Questio
         default="no" if known.has_history else "yes",
         help="Writes `neighbours` where the file has none. With a history: joints are learned anew.",
     )
-
-
-# ---- what was typed ----------------------------------------------------------------------------------
-
-
-def _listed(said: str) -> list[str]:
-    """Names between commas; one that holds a comma stands in quotation marks."""
-    try:
-        rows = list(csv.reader([said], skipinitialspace=True, strict=True))
-    except csv.Error:
-        raise UserError(f"{_seen(said)}: a quotation mark is left open or stands within a name") from None
-    return [name.strip() for row in rows for name in row if name.strip()]
-
-
-def _commas(names: Iterable[str]) -> str:
-    out = io.StringIO()
-    csv.writer(out, lineterminator="").writerow(names)
-    return out.getvalue().replace(",", ", ") if '"' not in out.getvalue() else out.getvalue()
-
-
-def _chosen(said: str, choices: Sequence[str], what: str) -> str:
-    if said == NONE:
-        return ""
-    for choice in choices:
-        if choice.casefold() == said.casefold():
-            return choice
-    if said.isascii() and said.isdigit() and len(said) < 5 and 1 <= int(said) <= len(choices):
-        return choices[int(said) - 1]
-    alike = [c for c in choices if c.casefold().startswith(said.casefold())]
-    if len(alike) == 1:
-        return alike[0]
-    raise UserError(f"{_seen(said)} is no {what}: give a number from 1 to {len(choices)}, its name, or -")
-
-
-def _permuted(said: str, on: Sequence[str]) -> list[str]:
-    numbers = said.replace(",", " ").split()
-    if sorted(numbers) != sorted(str(n + 1) for n in range(len(on))):
-        raise UserError(f"{_seen(said)} is no order: give each number from 1 to {len(on)} once")
-    return [on[int(n) - 1] for n in numbers]
-
-
-def _yes(said: str) -> bool:
-    word = said.casefold()
-    if word in ("y", "yes"):
-        return True
-    if word in ("n", "no", NONE):
-        return False
-    raise UserError(f"{_seen(said)} is neither yes nor no")
-
-
-def _seen(text: str) -> str:
-    """What was typed, short and without letters that move a cursor."""
-    shown = "".join(c if c.isprintable() else "�" for c in text)
-    return f'"{shown[:40]}…"' if len(shown) > 41 else f'"{shown}"'
 
 
 # ---- what follows from it ----------------------------------------------------------------------------
