@@ -30,14 +30,14 @@ def commas(names: Iterable[str]) -> str:
 
 
 def chosen(said: str, choices: Sequence[str], what: str) -> str:
-    """One of `choices` by its number, its name or what it alone begins with; "" for none. Raises UserError."""
+    """One of `choices` by its number, name, or beginning that no other has; "" for none. Raises UserError."""
     if said == NONE:
         return ""
+    if said.isascii() and said.isdigit() and len(said) < 5 and 1 <= int(said) <= len(choices):
+        return choices[int(said) - 1]
     for choice in choices:
         if choice.casefold() == said.casefold():
             return choice
-    if said.isascii() and said.isdigit() and len(said) < 5 and 1 <= int(said) <= len(choices):
-        return choices[int(said) - 1]
     alike = [c for c in choices if c.casefold().startswith(said.casefold())]
     if len(alike) == 1:
         return alike[0]
