@@ -27,10 +27,20 @@ export async function keepCircuit(now) {
 function short(text, room) {
   return text.length <= room ? text : `${text.slice(0, Math.max(1, room - 1)).trimEnd()}…`;
 }
-/** A name in one row or two, cut between words where it can be; what is still too long is shortened. */
-function inRows(text, room) {
-  const at = text.length > room ? text.lastIndexOf(" ", room) : -1;
-  return at > 0 ? [text.slice(0, at), short(text.slice(at + 1), room)] : [short(text, room)];
+const pen = document.createElement("canvas").getContext("2d");
+/** A name in one row or two, cut between words where it can be; what is still too wide is shortened. */
+function inRows(text, room, size, weight) {
+  pen.font = `${weight} ${size}px ${getComputedStyle(document.body).fontFamily}`;
+  const fits = (said) => pen.measureText(said).width <= room;
+  const cut = (said) => {
+    let kept = said.length;
+    while (kept > 1 && !fits(short(said, kept))) kept -= 1;
+    return short(said, kept);
+  };
+  if (fits(text)) return [text];
+  const spaces = [...text.matchAll(/ /g)].map((found) => found.index).filter((at) => fits(text.slice(0, at)));
+  const at = spaces.length ? spaces[spaces.length - 1] : 0;
+  return at > 0 ? [text.slice(0, at), cut(text.slice(at + 1))] : [cut(text)];
 }
 const cap = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
@@ -102,14 +112,14 @@ function column(line, list, x, top, u, room, bar) {
     if (row.joint) parts.push(jointRow(row.joint, x, y, u, { ...room, of: row.joint === line.stud ? bar : beside?.name }));
     else {
       const kind = row.part || row.end;
-      const letters = Math.floor((room.full - 1.9 * u) / ((row.part ? 0.5 : 0.62) * u));
+      const size = (row.part ? 0.75 : 0.85) * u;
       const middle = y + row.height * u / 2;
       parts.push(sign(kind.kind, x, middle, row.part ? 0.62 * u : 0.8 * u));
-      const name = inRows(cap(kind.name), letters);
+      const name = inRows(cap(kind.name), room.full - 2.1 * u, size, row.part ? 400 : 600);
       const lead = (row.part ? 0.85 : 0.95) * u;
       // a part's name is centred on its sign, an end's first row stands where one row would
       const first = middle + (row.end ? -0.15 * u : 0.28 * u) - (name.length - 1) * lead * (row.end ? 1 : 0.5);
-      const told = draw("text", { class: row.part ? "name" : "end", "font-size": (row.part ? 0.75 : 0.85) * u },
+      const told = draw("text", { class: row.part ? "name" : "end", "font-size": size },
         ...name.map((said, n) => draw("tspan", { x: x + 1.15 * u, y: first + n * lead }, n < name.length - 1 ? `${said} ` : said)));
       told.append(draw("title", {}, kind.name));
       parts.push(told);
