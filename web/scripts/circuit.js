@@ -1,6 +1,7 @@
 // The owner's circuit: currents come down into a bar and leave it below, each conductor as thick as what
 // flows in it, each joint where it stands. What stands where comes from the configuration (/api/circuit).
 import { byId, draw, make, refill } from "./dom.js";
+import { inRows, short } from "./names.js";
 import { markAt, scale } from "./scale.js";
 import { sign } from "./signs.js";
 import { t, word } from "./texts.js";
@@ -24,24 +25,6 @@ export async function keepCircuit(now) {
   paintCircuit();
 }
 
-function short(text, room) {
-  return text.length <= room ? text : `${text.slice(0, Math.max(1, room - 1)).trimEnd()}…`;
-}
-const pen = document.createElement("canvas").getContext("2d");
-/** A name in one row or two, cut between words where it can be; what is still too wide is shortened. */
-function inRows(text, room, size, weight) {
-  pen.font = `${weight} ${size}px ${getComputedStyle(document.body).fontFamily}`;
-  const fits = (said) => pen.measureText(said).width <= room;
-  const cut = (said) => {
-    let kept = said.length;
-    while (kept > 1 && !fits(short(said, kept))) kept -= 1;
-    return short(said, kept);
-  };
-  if (fits(text)) return [text];
-  const spaces = [...text.matchAll(/ /g)].map((found) => found.index).filter((at) => fits(text.slice(0, at)));
-  const at = spaces.length ? spaces[spaces.length - 1] : 0;
-  return at > 0 ? [text.slice(0, at), cut(text.slice(at + 1))] : [cut(text)];
-}
 const cap = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
 /** What flows in a line: how thick it is drawn, in which direction, in words. */
