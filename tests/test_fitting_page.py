@@ -8,8 +8,9 @@ from click.testing import CliRunner
 from fitting_boats import START_TIME, a_check, recorded
 from lugwatch.cli.main import commands
 from lugwatch.clock import ManualClock
-from lugwatch.dashboard.app import create_app
+from lugwatch.dashboard.app import Settings, create_app
 from lugwatch.fitting import CheckKind, Outcome
+from lugwatch.model import Part, PartKind
 from lugwatch.store.fitting_checks import put_check
 from pages import InProcess, built_page
 
@@ -27,6 +28,28 @@ def test_the_page_tells_it_too(tmp_path: Path) -> None:
     (first, *_) = [row for row in client.get("/api/fitting").json() if row["state"] == "wrong"]
     assert first["step"] == "sign" and first["names"] == ["alternator"] and first["text"] == "reversed: <x>"
     assert "reversed: &lt;x&gt;" in client.get("/watchman").text
+
+
+def test_the_page_tells_what_is_still_to_be_done_with_the_command(tmp_path: Path) -> None:
+    built_page()
+    database = tmp_path / "boat.db"
+    client = InProcess(create_app(database, ManualClock(0.0, START_TIME)))
+    assert "Still to be done" not in client.get("/watchman").text  # of a boat that nobody knows yet
+    recorded(database, [{"bar": 20.0, "air": 20.0, "alternator": 30.0}] * 40, 30.0).close()
+
+    def section(*parts: Part) -> str:
+        app = create_app(database, ManualClock(0.0, START_TIME), Settings(parts=parts))
+        page = InProcess(app).get("/watchman").text
+        return page.split("Still to be done")[1].split("<h2>")[0]
+
+    told = section()
+    assert "0 of 1 joints stand on a part" in told and "<code>lugwatch circuit</code>" in told
+    assert "<b>cold check</b>: 2 to do" in told and "<code>lugwatch fitting cold</code>" in told
+    on_bar = Part(name="Bar", kind=PartKind.BAR, joints=("bar",))
+    assert "lugwatch circuit" not in section(on_bar) and section(on_bar).count("<li>") == 6
+    named = ["fitting", "named", "--all", "--db", str(database)]
+    assert CliRunner().invoke(commands, named).exit_code == 0
+    assert "<b>names</b>" not in section(on_bar) and section(on_bar).count("<li>") == 5
 
 
 def test_the_boats_sheet_tells_how_the_fitting_stands(tmp_path: Path) -> None:

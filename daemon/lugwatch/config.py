@@ -110,6 +110,11 @@ def load(path: Path, *, lenient: bool = False) -> Configuration:
         raise UserError(f"{path} is not UTF-8 text (byte {error.start}); save it as UTF-8") from None
     except OSError as error:
         raise UserError(f"cannot read {path}: {error.strerror}; check its name and rights") from None
+    return of_text(path, text, lenient=lenient)
+
+
+def of_text(path: Path, text: str, *, lenient: bool = False) -> Configuration:
+    """The same of a text that stands, or is to stand, at `path`."""
     if not text.strip():
         raise UserError(f"{path} is empty; it needs at least [boat], [[probe]] and [[joint]]")
     try:

@@ -21,11 +21,11 @@ from types import FrameType
 
 import click
 
-from lugwatch import __version__, config
+from lugwatch import __version__, circuit_edit, config
 from lugwatch.clock import SCALED_CLOCK_VARIABLE, ManualClock, ScaledClock
 from lugwatch.config import Configuration
 from lugwatch.errors import OperationFailed, UserError
-from lugwatch.model import AlertChange
+from lugwatch.model import AlertChange, Part, PartKind
 from lugwatch.replay import replay
 from lugwatch.simulator.boat import SimulatedBoat, make_boat
 from lugwatch.simulator.boat_text import configuration_text
@@ -43,6 +43,24 @@ EARLIER_HOURS = 2.0
 AFTER_HOURS = 0.8
 NIGHT_HOURS = 18.0
 SEED = 20
+# what her joints sit on, as her owner would have answered `lugwatch circuit`
+PARTS = (
+    Part(name="Alternator", kind=PartKind.ALTERNATOR, joints=("alternator_output",)),
+    Part(
+        name="Alternator fuse",
+        kind=PartKind.FUSE,
+        joints=("fuse_alternator_in", "fuse_alternator_out"),
+    ),
+    Part(
+        name="Bus bar",
+        kind=PartKind.BAR,
+        joints=("bar_alternator", "bar_battery", "bar_inverter", "bar_house"),
+    ),
+    Part(name="Battery switch", kind=PartKind.ISOLATOR, joints=("switch_battery",)),
+    Part(name="Battery", kind=PartKind.BATTERY, joints=("battery_positive",)),
+    Part(name="Negative bar", kind=PartKind.BAR, joints=("negative_battery", "negative_engine")),
+    Part(name="Inverter", kind=PartKind.INVERTER, joints=("inverter_positive",)),
+)
 START_PATIENCE_SECONDS = 20.0
 STOP_PATIENCE_SECONDS = 8.0
 
@@ -62,7 +80,7 @@ def demo(*, speed: float, port: int, directory: Path | None, browser: bool, seco
         boat = make_boat()
         broker = start_broker(folder)
         stack.callback(broker.stop)
-        text = configuration_text(boat, folder, (broker.host, broker.port), web_port=_free(port))
+        text = demo_text(boat, folder, (broker.host, broker.port), _free(port))
         path = folder / config.DEFAULT_NAME
         path.write_text(text, encoding="utf-8")
         configuration = config.load(path)
@@ -79,6 +97,12 @@ def demo(*, speed: float, port: int, directory: Path | None, browser: bool, seco
             webbrowser.open(url)
         _tell_story(configuration, children, start_time, stop, end)
     click.echo("The demo is over; nothing of it runs any more.")
+
+
+def demo_text(boat: SimulatedBoat, folder: Path, broker: tuple[str, int], web_port: int) -> str:
+    """Her configuration with her circuit in it."""
+    text = configuration_text(boat, folder, broker, web_port=web_port)
+    return circuit_edit.wired(text, circuit_edit.Wiring(parts=PARTS))
 
 
 def _folder(directory: Path | None, stack: ExitStack) -> Path:

@@ -76,6 +76,22 @@ def test_no_word_of_the_circuit_stands_on_another(
     assert ask(browser, WORDS_IN_THE_WAY, "#circuit") == []
 
 
+def test_names_of_machines_are_whole_on_a_phone(page: Served, browser: webdriver.Chrome) -> None:
+    size(browser, 390, 844)
+    browser.get(page.url)
+    until(lambda: count(browser, "#circuit .joint") == 11)
+    # "Alternator" fits its column at this width; its letters were once counted as too wide
+    told = ask(
+        browser,
+        """return [...document.querySelectorAll('#circuit svg > g > text')]
+        .filter((e) => e.querySelector('title'))
+        .map((e) => [e.querySelector('title').textContent,
+                     [...e.querySelectorAll('tspan')].map((row) => row.textContent).join('')])""",
+    )
+    assert [name for name, _ in told] == ["Alternator", "Battery", "Inverter"]
+    assert all(name == said for name, said in told), told
+
+
 def many_joints(joints: int, name: str) -> Boat:
     """A boat whose currents meet on one bar, several joints on each."""
     boat = invented_boat()

@@ -1,6 +1,7 @@
 // The owner's circuit: currents come down into a bar and leave it below, each conductor as thick as what
 // flows in it, each joint where it stands. What stands where comes from the configuration (/api/circuit).
 import { byId, draw, make, refill } from "./dom.js";
+import { inRows, short } from "./names.js";
 import { markAt, scale } from "./scale.js";
 import { sign } from "./signs.js";
 import { t, word } from "./texts.js";
@@ -24,9 +25,6 @@ export async function keepCircuit(now) {
   paintCircuit();
 }
 
-function short(text, room) {
-  return text.length <= room ? text : `${text.slice(0, Math.max(1, room - 1)).trimEnd()}…`;
-}
 const cap = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
 /** What flows in a line: how thick it is drawn, in which direction, in words. */
@@ -62,6 +60,11 @@ function within(name, of) {
   return of && name.startsWith(of) && name.length > of.length + 1 ? name.slice(of.length).replace(/^[\s,:;–-]+/, "") || name : name;
 }
 
+const joinsName = (row, part) => {
+  const name = shown.joints.find((j) => j.joint === row.joint)?.name;
+  return Boolean(name) && within(name, part.name) !== name;
+};
+
 function jointRow(id, x, y, u, { width: column, full, wide, of }) {
   const joint = shown.joints.find((j) => j.joint === id);
   if (!joint) return null; // configured anew, and not yet in what was heard
@@ -88,16 +91,21 @@ function column(line, list, x, top, u, room, bar) {
   const current = flow(line, bar !== null);
   let y = top;
   for (const [i, row] of list.entries()) {
-    const beside = list[i - 1]?.part || list[i + 1]?.part;
+    const beside = [list[i - 1], list[i + 1]].map((other) => other?.part || other?.end).find((part) => part && joinsName(row, part));
     if (row.joint) parts.push(jointRow(row.joint, x, y, u, { ...room, of: row.joint === line.stud ? bar : beside?.name }));
     else {
       const kind = row.part || row.end;
-      const letters = Math.floor((room.full - 1.9 * u) / ((row.part ? 0.5 : 0.62) * u));
+      const size = (row.part ? 0.75 : 0.85) * u;
       const middle = y + row.height * u / 2;
       parts.push(sign(kind.kind, x, middle, row.part ? 0.62 * u : 0.8 * u));
-      const name = draw("text", { class: row.part ? "name" : "end", x: x + 1.15 * u, y: middle + (row.end ? -0.15 * u : 0.28 * u), "font-size": (row.part ? 0.75 : 0.85) * u }, short(cap(kind.name), letters));
-      name.append(draw("title", {}, kind.name));
-      parts.push(name);
+      const name = inRows(cap(kind.name), room.full - 2.1 * u, size, row.part ? 400 : 600);
+      const lead = (row.part ? 0.85 : 0.95) * u;
+      // a part's name is centred on its sign, an end's first row stands where one row would
+      const first = middle + (row.end ? -0.15 * u : 0.28 * u) - (name.length - 1) * lead * (row.end ? 1 : 0.5);
+      const told = draw("text", { class: row.part ? "name" : "end", "font-size": size },
+        ...name.map((said, n) => draw("tspan", { x: x + 1.15 * u, y: first + n * lead }, n < name.length - 1 ? `${said} ` : said)));
+      told.append(draw("title", {}, kind.name));
+      parts.push(told);
       if (row.end) parts.push(draw("text", { class: `amps ${current.kind}`, x: x + 1.15 * u, y: middle + 0.95 * u, "font-size": current.kind === "unknown" ? 0.75 * u : u }, current.text));
     }
     y += row.height * u;

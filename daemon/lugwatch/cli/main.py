@@ -12,6 +12,7 @@ from lugwatch.cli import (
     alerts,
     backup,
     check,
+    circuit,
     creep,
     demo,
     divider,
@@ -53,8 +54,22 @@ def commands() -> None:
 
 
 REPORTS = (joints, alerts, passages, creep, shapes, proofs)
-RUNNING = (demo, init, probes, fitting, check, try_alerts, watch, web, replay, record_bus, replay_bus)
-for module in (*RUNNING, *REPORTS, prove, journal, export, sheet, backup, restore, salvage, stack, divider):
+BEGINNING = (demo, init, circuit, probes, fitting, check, try_alerts)
+RUNNING = (watch, web, replay, record_bus, replay_bus)
+for module in (
+    *BEGINNING,
+    *RUNNING,
+    *REPORTS,
+    prove,
+    journal,
+    export,
+    sheet,
+    backup,
+    restore,
+    salvage,
+    stack,
+    divider,
+):
     commands.add_command(module.command)
 commands.add_command(passphrase.command)
 commands.add_command(sheet.report)

@@ -23,6 +23,7 @@ _KIND_WORDS = (
     (PartKind.CHARGER, ("charger", "solar", "wind", "shore")),
     (PartKind.INVERTER, ("inverter",)),
     (PartKind.BATTERY, ("battery", "bank")),
+    (PartKind.BAR, ("bar", "busbar")),
 )
 _THROUGH = (PartKind.FUSE, PartKind.ISOLATOR, PartKind.SHUNT)
 _ENDS = (PartKind.ALTERNATOR, PartKind.CHARGER, PartKind.INVERTER, PartKind.BATTERY)

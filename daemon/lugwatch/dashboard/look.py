@@ -11,7 +11,7 @@ from lugwatch.clock import Clock
 from lugwatch.dashboard import joint_view, passage_view, views
 from lugwatch.dashboard.circuit import circuit, circuit_object
 from lugwatch.dashboard.reading import is_absent, read_batch, read_moment
-from lugwatch.dashboard.record_fitting import fitting_rows
+from lugwatch.dashboard.record_fitting import fitting_left, fitting_rows
 from lugwatch.dashboard.stack_view import stack_object
 from lugwatch.errors import UserError
 from lugwatch.json_shapes import (
@@ -226,6 +226,13 @@ class Look:
             return []
         with History.open(self.database) as history:
             return fitting_rows(history.boat(), history.fitting_checks())
+
+    def fitting_left(self) -> list[JsonObject] | None:
+        """What of the fitting is still to be done; None where no boat is known yet."""
+        if is_absent(self.database):
+            return None
+        with History.open(self.database) as history:
+            return fitting_left(history.boat(), history.fitting_checks(), self.parts)
 
     def season(self) -> JsonObject:
         """Each joint over all passages that have ended."""

@@ -101,6 +101,7 @@ def _add_present(app: FastAPI, maker: Maker) -> None:
                 "log": around.log_lines(),
             },
             fitting=_fitting(look),
+            left=_fitting_left(look),
         )
 
 
@@ -110,6 +111,13 @@ def _fitting(look: Look) -> list[JsonObject]:
         return look.fitting()
     except UserError:
         return []
+
+
+def _fitting_left(look: Look) -> list[JsonObject] | None:
+    try:
+        return look.fitting_left()
+    except UserError:
+        return None
 
 
 def _add_past(app: FastAPI, maker: Maker) -> None:

@@ -1,4 +1,4 @@
-"""How the fitting stands, for the boat's sheet: what was checked, when, and what was told then.
+"""How the fitting stands: what was checked, when, what was told then, and what is still to be done.
 
 Good ones are one line a step, all others a line each. Pure. May import: fitting, fitting_words, json_shapes,
 model, units.
@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from lugwatch import fitting, fitting_words
 from lugwatch.fitting import CheckKind, FittingCheck
 from lugwatch.json_shapes import JsonObject
-from lugwatch.model import Boat
+from lugwatch.model import Boat, Part
 from lugwatch.units import format_time
 
 
@@ -50,6 +50,33 @@ def fitting_rows(boat: Boat, checks: Sequence[FittingCheck]) -> list[JsonObject]
                     }
                 )
     return rows
+
+
+def fitting_left(boat: Boat, checks: Sequence[FittingCheck], parts: Sequence[Part]) -> list[JsonObject]:
+    """What is still to be done, in the order in which it is sensible: `step`, `stands`, `what_next`.
+
+    what_next: pieces, every second of them a command.
+    """
+    on_parts = {joint for part in parts for joint in part.joints}
+    placed = sum(j.joint in on_parts for j in boat.joints)
+    left: list[JsonObject] = []
+    if placed < len(boat.joints):
+        left.append(
+            {
+                "step": "circuit",
+                "stands": f"{placed} of {len(boat.joints)} joints stand on a part",
+                "what_next": ["", "lugwatch circuit", " asks what they sit on, for the drawing"],
+            }
+        )
+    return left + [
+        {
+            "step": fitting_words.title(step.kind),
+            "stands": fitting_words.step_line(step),
+            "what_next": fitting_words.what_next(step).split("`"),
+        }
+        for step in fitting.steps(boat, checks)
+        if not step.is_done
+    ]
 
 
 def _name(boat: Boat, kind: CheckKind, subject: str) -> str:
