@@ -36,6 +36,7 @@ from lugwatch.cli import (
     try_alerts,
     watch,
     web,
+    winter,
 )
 from lugwatch.errors import OperationFailed, UserError
 
@@ -52,7 +53,7 @@ def commands() -> None:
     """
 
 
-REPORTS = (joints, alerts, passages, creep, shapes, proofs)
+REPORTS = (joints, alerts, passages, creep, winter, shapes, proofs)
 RUNNING = (demo, init, probes, fitting, check, try_alerts, watch, web, replay, record_bus, replay_bus)
 for module in (*RUNNING, *REPORTS, prove, journal, export, sheet, backup, restore, salvage, stack, divider):
     commands.add_command(module.command)

@@ -3,6 +3,7 @@
 import contextlib
 import os
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,7 @@ from lugwatch.cli.options import db_option
 from lugwatch.clock import clock_from_environment
 from lugwatch.errors import OperationFailed, UserError
 from lugwatch.model import Part, Watching
+from lugwatch.stack import Stack
 from lugwatch.store.queries import History
 
 if TYPE_CHECKING:
@@ -72,7 +74,7 @@ def _joint(joint: str, database: Path, out: Path | None) -> None:
         known = [j.joint for j in history.boat().joints]
     if joint not in known:
         raise UserError(f"there is no joint {joint!r} in {database}; there are {', '.join(known) or 'none'}")
-    _write(_sheets(database).joint(joint), database, out, f"sheet-joint-{joint}")
+    write_sheet(sheets(database).joint(joint), database, out, f"sheet-joint-{joint}")
 
 
 def _passage(passage: str, database: Path, out: Path | None) -> None:
@@ -81,7 +83,7 @@ def _passage(passage: str, database: Path, out: Path | None) -> None:
     if not re.fullmatch(r"[0-9]{1,12}", passage) or int(passage) not in known:
         told = "none yet" if not known else f"{known[0]} to {known[-1]}; `lugwatch passages` lists them"
         raise UserError(f"there is no passage {passage!r} in {database}; there are {told}")
-    _write(_sheets(database).passage(int(passage)), database, out, f"sheet-passage-{passage}")
+    write_sheet(sheets(database).passage(int(passage)), database, out, f"sheet-passage-{passage}")
 
 
 @command.command("boat")
@@ -98,10 +100,13 @@ def boat_sheet(database: Path, config_path: Path | None, out: Path | None) -> No
     parts = () if config_path is None else tuple(config.load(config_path).page.parts)
     with History.open(database) as history:
         history.boat()
-    _write(_sheets(database, parts).boat(), database, out, "sheet-boat")
+    write_sheet(sheets(database, parts).boat(), database, out, "sheet-boat")
 
 
-def _sheets(database: Path, parts: tuple[Part, ...] = ()) -> "Sheets":
+def sheets(
+    database: Path, parts: tuple[Part, ...] = (), stacks: Mapping[str, Stack] | None = None
+) -> "Sheets":
+    """What makes the sheets of this database; parts and stacks are the configuration's."""
     # the dashboard's rooms are loaded only when a sheet is made
     from lugwatch.dashboard.look import Look
     from lugwatch.dashboard.record_sheet import Sheets
@@ -112,11 +117,12 @@ def _sheets(database: Path, parts: tuple[Part, ...] = ()) -> "Sheets":
         watching=Watching(),
         temperature_unit="celsius",
         parts=parts,
+        stacks=stacks or {},
     )
     return Sheets.of(look)
 
 
-def _write(sheet: str | None, database: Path, out: Path | None, name: str) -> None:
+def write_sheet(sheet: str | None, database: Path, out: Path | None, name: str) -> None:
     """Puts the sheet where it is asked for, whole or not at all."""
     if sheet is None:
         raise OperationFailed(f"{database} changed while it was read; try again")

@@ -13,6 +13,7 @@ from lugwatch.dashboard.circuit import circuit, circuit_object
 from lugwatch.dashboard.reading import is_absent, read_batch, read_moment
 from lugwatch.dashboard.record_fitting import fitting_rows
 from lugwatch.dashboard.stack_view import stack_object
+from lugwatch.dashboard.winter_view import winter_record
 from lugwatch.errors import UserError
 from lugwatch.json_shapes import (
     JsonObject,
@@ -239,6 +240,13 @@ class Look:
             for p in passages
         ]
         return {"passages": told, "joints": rows}
+
+    def winter(self) -> JsonObject | None:
+        """What to work on in the winter, in order; None while nothing was written."""
+        if is_absent(self.database):
+            return None
+        with History.open(self.database) as history:
+            return winter_record(history, self.stacks, self.clock.time())
 
     def creeps(self) -> list[JsonObject]:
         """The last judgement on each joint's passages."""

@@ -185,6 +185,10 @@ def add_sheets(app: FastAPI, sheets: Sheets) -> None:
     def boat_sheet() -> HTMLResponse:
         return told(sheets.boat())
 
+    @app.get("/winter", include_in_schema=False)
+    def winter_sheet() -> HTMLResponse:
+        return told(sheets.winter())
+
 
 def _add_own(app: FastAPI, maker: Maker) -> None:
     @app.get("/page", include_in_schema=False)

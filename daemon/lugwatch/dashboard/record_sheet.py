@@ -62,6 +62,11 @@ class Sheets:
             found = record_view.boat_record(history, self.look.parts)
         return self._made("record_boat", found)
 
+    def winter(self) -> str | None:
+        """The plan for the winter; None while nothing was written. Raises UserError as `joint`."""
+        found = self.look.winter()
+        return None if found is None else self._made("record_winter", found)
+
     def policy(self) -> str:
         """The Content-Security-Policy of a served sheet (CSP level 3, source expressions by hash)."""
         digest = base64.b64encode(hashlib.sha256(self.style.encode()).digest()).decode()
