@@ -27,6 +27,13 @@ _out = click.option(
     help="FILE.html, or - for standard output. Left out: named after what it is of, in this folder.",
 )
 
+_config = click.option(
+    "--config",
+    "config_path",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The configuration, for the joint from bar to nut ([joint.stack]); the database does not hold it.",
+)
+
 
 @click.group("sheet")
 def command() -> None:
@@ -40,13 +47,14 @@ def command() -> None:
 @click.command("report")
 @click.argument("what")
 @db_option
+@_config
 @_out
-def report(what: str, database: Path, out: Path | None) -> None:
+def report(what: str, database: Path, config_path: Path | None, out: Path | None) -> None:
     """The sheet of WHAT, a joint or the number of a passage; `lugwatch sheet` in short."""
     with History.open(database) as history:
         is_joint = any(j.joint == what for j in history.boat().joints)
     if is_joint or not what.isdigit():
-        _joint(what, database, out)
+        _joint(what, database, config_path, out)
     else:
         _passage(what, database, out)
 
@@ -54,10 +62,11 @@ def report(what: str, database: Path, out: Path | None) -> None:
 @command.command("joint")
 @click.argument("joint")
 @db_option
+@_config
 @_out
-def joint_sheet(joint: str, database: Path, out: Path | None) -> None:
+def joint_sheet(joint: str, database: Path, config_path: Path | None, out: Path | None) -> None:
     """JOINT: what it is, its baseline, how it stands, its passages, alerts, journal and proof tests."""
-    _joint(joint, database, out)
+    _joint(joint, database, config_path, out)
 
 
 @command.command("passage")
@@ -69,12 +78,13 @@ def passage_sheet(passage: str, database: Path, out: Path | None) -> None:
     _passage(passage, database, out)
 
 
-def _joint(joint: str, database: Path, out: Path | None) -> None:
+def _joint(joint: str, database: Path, config_path: Path | None, out: Path | None) -> None:
+    stacks = None if config_path is None else config.load(config_path).page.stacks
     with History.open(database) as history:
         known = [j.joint for j in history.boat().joints]
     if joint not in known:
         raise UserError(f"there is no joint {joint!r} in {database}; there are {', '.join(known) or 'none'}")
-    write_sheet(sheets(database).joint(joint), database, out, f"sheet-joint-{joint}")
+    write_sheet(sheets(database, stacks=stacks).joint(joint), database, out, f"sheet-joint-{joint}")
 
 
 def _passage(passage: str, database: Path, out: Path | None) -> None:

@@ -48,7 +48,7 @@ class Sheets:
         if is_absent(self.look.database):
             return None
         with History.open(self.look.database) as history:
-            found = record_view.joint_record(history, joint)
+            found = record_view.joint_record(history, joint, self.look.stacks.get(joint))
         return None if found is None else self._made("record_joint", found)
 
     def passage(self, passage_id: int) -> str | None:

@@ -16,9 +16,11 @@ from lugwatch.dashboard import joint_view, record_chart, views
 from lugwatch.dashboard.circuit import Bar, Line, circuit
 from lugwatch.dashboard.look import Look
 from lugwatch.dashboard.record_fitting import fitting_rows
+from lugwatch.dashboard.stack_view import stack_object
 from lugwatch.json_shapes import JsonObject, estimate_object, journal_object
 from lugwatch.model import Alert, AlertState, Boat, Creep, Estimate, Joint, JointBaseline, Part, Quantity
 from lugwatch.proving import ProofTest
+from lugwatch.stack import Stack
 from lugwatch.store.queries import History
 from lugwatch.tolerable_current import DEVIATIONS, tolerable
 from lugwatch.units import format_micro_ohms, format_time
@@ -50,8 +52,8 @@ def _known(history: History) -> _Known:
     )
 
 
-def joint_record(history: History, joint_id: str) -> JsonObject | None:
-    """Everything that is known of one joint; None if there is no such joint."""
+def joint_record(history: History, joint_id: str, stack: Stack | None = None) -> JsonObject | None:
+    """Everything that is known of one joint; None if there is no such joint. stack: as configured."""
     known = _known(history)
     joint = joint_view.find_joint(known.boat, joint_id)
     if joint is None:
@@ -65,6 +67,7 @@ def joint_record(history: History, joint_id: str) -> JsonObject | None:
         "joint": joint_id,
         "name": joint.name,
         "sheet": joint_view.sheet(joint, known.boat),
+        "stack": None if stack is None else stack_object(stack),
         "figures": _figures(known, joint),
         "baseline": None if baseline is None else _baseline(baseline),
         "passages": joint_view.over_passages(joint_id, passages, creep),
