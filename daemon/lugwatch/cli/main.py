@@ -25,6 +25,7 @@ from lugwatch.cli import (
     probes,
     proofs,
     prove,
+    record,
     record_bus,
     replay,
     replay_bus,
@@ -55,7 +56,20 @@ def commands() -> None:
 
 REPORTS = (joints, alerts, passages, creep, winter, shapes, proofs)
 RUNNING = (demo, init, probes, fitting, check, try_alerts, watch, web, replay, record_bus, replay_bus)
-for module in (*RUNNING, *REPORTS, prove, journal, export, sheet, backup, restore, salvage, stack, divider):
+for module in (
+    *RUNNING,
+    *REPORTS,
+    prove,
+    journal,
+    record,
+    export,
+    sheet,
+    backup,
+    restore,
+    salvage,
+    stack,
+    divider,
+):
     commands.add_command(module.command)
 commands.add_command(passphrase.command)
 commands.add_command(sheet.report)

@@ -53,7 +53,7 @@ def report(what: str, database: Path, config_path: Path | None, out: Path | None
     """The sheet of WHAT, a joint or the number of a passage; `lugwatch sheet` in short."""
     with History.open(database) as history:
         is_joint = any(j.joint == what for j in history.boat().joints)
-    if is_joint or not what.isdigit():
+    if is_joint or not what.removeprefix("-").isdigit():
         _joint(what, database, config_path, out)
     else:
         _passage(what, database, out)
@@ -90,7 +90,7 @@ def _joint(joint: str, database: Path, config_path: Path | None, out: Path | Non
 def _passage(passage: str, database: Path, out: Path | None) -> None:
     with History.open(database) as history:
         known = [p.passage_id for p in history.passages()]
-    if not re.fullmatch(r"[0-9]{1,12}", passage) or int(passage) not in known:
+    if not re.fullmatch(r"-?[0-9]{1,12}", passage) or int(passage) not in known:
         told = "none yet" if not known else f"{known[0]} to {known[-1]}; `lugwatch passages` lists them"
         raise UserError(f"there is no passage {passage!r} in {database}; there are {told}")
     write_sheet(sheets(database).passage(int(passage)), database, out, f"sheet-passage-{passage}")

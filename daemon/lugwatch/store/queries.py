@@ -132,6 +132,13 @@ class History:
         )
         return [JointBaseline(**dict(row)) for row in found]
 
+    def baselines_of_all_times(self) -> list[JointBaseline]:
+        """Every baseline that ever stood, in the order in which they were taken."""
+        if not self._has("baseline"):
+            return []
+        found = self._fetch(f"SELECT {', '.join(BASELINE_FIELDS)} FROM baseline ORDER BY baseline_id")
+        return [JointBaseline(**dict(row)) for row in found]
+
     def journal(self, joint: str | None = None) -> list[JournalEntry]:
         """Every entry, or those of one joint, in the order of their time."""
         if not self._has("journal"):
