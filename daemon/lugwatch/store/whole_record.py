@@ -327,7 +327,7 @@ class _Import:
 
 def _latest_first(rows: Sequence[Any], time: str) -> Iterator[Any]:
     """Numbers count down, so that the latest has the highest, and of two at one time the later one."""
-    return reversed(sorted(rows, key=lambda row: getattr(row, time)))
+    return iter(sorted(rows, key=lambda row: getattr(row, time))[::-1])
 
 
 def _row(thing: Any, *without: str) -> dict[str, Any]:
