@@ -152,6 +152,7 @@ def test_what_is_added_is_listed(database: Path, speak: Speak) -> None:
     assert entries[1] == {
         "entry_id": 1, "joint": "bar", "time": "2026-05-03T14:30:00Z", "kind": "work",
         "note": "Cleaned, new washer", "who": "Ida", "volts": None, "amps": None, "celsius": None,
+        "photos": [],
     }  # fmt: skip
     assert (entries[2]["kind"], entries[2]["note"], entries[2]["who"]) == ("good", None, "crew")
     assert entries[3]["volts"] == pytest.approx(0.0045) and entries[3]["amps"] == 90.0

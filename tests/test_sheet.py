@@ -35,7 +35,7 @@ from pages import InProcess, built_page
 
 # HTML living standard, 13.1.2: elements that have no end tag
 VOID = {"meta", "br", "link", "img", "input", "hr"}
-SVG_ALONE = {"line", "rect", "circle"}
+SVG_ALONE = {"line", "rect", "circle", "polyline", "path"}
 # attributes that fetch, and elements that fetch or run
 FETCHING = {"src", "href", "srcset", "data", "action", "poster", "style", "background"}
 RUNNING = {"script", "link", "img", "iframe", "object", "embed", "form", "video", "audio", "base"}
@@ -155,6 +155,22 @@ def test_the_sheet_of_a_joint_that_was_proved(lived: Path) -> None:
                   "4.50 mV, 90.0 A, 41.0 °C", "Alerts None."):  # fmt: skip
         assert words in found.words, words
     assert "<as found>" not in found.text and "&lt;as found&gt;" in found.text
+
+
+def test_a_joint_that_is_described_is_drawn_from_bar_to_nut(lived: Path, tmp_path: Path) -> None:
+    written = (lived.parent / "boat.toml").read_text(encoding="utf-8")
+    head, tail = written.split(f'[[joint]]\nid = "{WORSE}"', 1)
+    own, *others = tail.split("[[", 1)
+    described = f'{own}[joint.stack]\nlugs = ["50:120", "16:20"]\nthrough = ["washer"]\n'
+    path = tmp_path / "boat.toml"
+    path.write_text(f'{head}[[joint]]\nid = "{WORSE}"{described}{"".join("[[" + o for o in others)}', "utf-8")
+    found = sheet("joint", WORSE, "--db", lived, "--config", path)
+    assert "From bar to nut" in found.headings and found.text.count('class="stack-drawing"') == 1
+    for words in ("washer, stainless 304: in the way", "lug 2, 16 mm², 20 A", "the same without the washer:",
+                  "take it out of the current's way"):  # fmt: skip
+        assert words in found.words, words
+    assert sheet("joint", PROVED, "--db", lived, "--config", path).text.count("stack-drawing") == 1, "style"
+    assert "this sheet was made without the configuration" in sheet("joint", WORSE, "--db", lived).words
 
 
 def test_the_sheet_of_a_passage(lived: Path) -> None:

@@ -1,6 +1,7 @@
 """A joint described from bar to nut in the configuration: read, checked, told and drawn on its page."""
 
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -111,5 +112,7 @@ def test_each_number_of_the_drawing_has_its_name() -> None:
     assert all(b - a >= 24 for a, b in pairwise(heights)), "never over each other"
     names = part_names(stack)
     assert names[0].startswith("nut,") and names[-1] == "stud M8" and "bar, copper" in names[-2]
-    low = float(drawing.attrib["viewBox"].split()[1]) + float(drawing.attrib["viewBox"].split()[3])
-    assert heights[-1] < low
+    low = ET.fromstring(draw_numbered(replace(stack, lugs=stack.lugs[:1], in_path=(Part.WASHER,)), "low"))
+    for one in (drawing, low):
+        _, top, _, height = map(float, one.attrib["viewBox"].split())
+        assert max(float(t.attrib["y"]) for t in one.iter("text")) < top + height - 4, "not cut off"

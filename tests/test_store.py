@@ -36,7 +36,7 @@ TABLES = {
     *("push_line", "push_heard", "alert_memory"),
     *("learned_shape", "learning_window", "proof_test", "creep", "journal", "baseline"),
     *("reading_block", "block_times", "minute", "hour", "day", "rollup_due", "estimate_kept", "closed_until"),
-    *("history", "outbox"),
+    *("history", "outbox", "photo"),
 }
 
 

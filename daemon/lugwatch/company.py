@@ -48,8 +48,8 @@ AGREED_RATIO = 0.85
 HEATED_RATIO = 0.6
 OTHERS_RATIO = 0.5
 SMALLEST_KELVIN = 1.0  # less is weather, and excuses nobody
-# What is said of a probe, and taken off its air. Where an engine stops, air and metal of a small space part by
-# up to this on bench boats; a probe that has come off or hangs in a draught reads wrong by 2 K and more.
+# What is said of a probe, and taken off its air. Where an engine stops, air and metal of a small space part
+# by up to this on bench boats; a probe that has come off or hangs in a draught reads wrong by 2 K and more.
 SMALLEST_TOLD_KELVIN = 1.5
 # While a common jump is this clear, and clearer than anything one joint shows, joints are not accused yet.
 PENDING_SD = 4.0

@@ -6,7 +6,7 @@ Not here: reading JSON from outside. Pure; may import model, fitting, passage_cu
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import fields
 
 from lugwatch.fitting import FittingCheck
@@ -18,6 +18,7 @@ from lugwatch.model import (
     JournalEntry,
     LearnedShape,
     Passage,
+    Photo,
     SourceHealth,
 )
 from lugwatch.passage_cuts import Decision
@@ -72,6 +73,11 @@ def creep_object(creep: Creep) -> JsonObject:
 def journal_entry_object(entry: JournalEntry) -> JsonObject:
     """One entry as `journal list --json` shows it."""
     return _object(entry)
+
+
+def journal_object(entry: JournalEntry, photos: Mapping[int, Sequence[Photo]]) -> JsonObject:
+    """The same with its photos; the page has each at /photos/ and its number."""
+    return {**_object(entry), "photos": [_object(photo) for photo in photos.get(entry.entry_id, ())]}
 
 
 def proof_object(test: ProofTest) -> JsonObject:

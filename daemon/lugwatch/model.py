@@ -278,6 +278,17 @@ class JournalEntry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Photo:
+    """A photo of a journal entry, but for its pixels."""
+
+    photo_id: int
+    entry_id: int
+    width_pixels: int
+    height_pixels: int
+    jpeg_bytes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WatchmanReport:
     """A part of the watch itself is in trouble, or is well again: the shell tells, an alert comes of it.
 

@@ -42,13 +42,15 @@ def draw_numbered(stack: Stack, title: str) -> str:
     Parts have classes, so that a page may give them the colours of its light.
     """
     height, parts, ways, labels = _plan(stack)
-    top, bottom = 40, height - 20
+    heights = [y for y, _ in sorted(labels)]
+    # of a low stack the last number stands below the last part
+    top, bottom = 40, max(height - 20, _number_heights(heights)[-1] + 20)
     return "\n".join(
         [
             f'<svg viewBox="0 {top} 600 {bottom - top}" font-size="24" role="img" class="stack-drawing" '
             f'aria-label="{_quoted(title)}">',
             *_drawn(parts, ways),
-            *_numbers([y for y, _ in sorted(labels)]),
+            *_numbers(heights),
             "</svg>",
         ]
     )
@@ -139,14 +141,20 @@ def _labels(labels: Sequence[tuple[int, str]]) -> list[str]:
 def _numbers(heights: Sequence[int]) -> list[str]:
     """Numbers at the left, never over each other, each with a line to its part."""
     lines: list[str] = []
-    at = sum(heights[:1]) - 30
-    for number, y in enumerate(heights, 1):
-        at = max(y, at + 27)
+    for number, (y, at) in enumerate(zip(heights, _number_heights(heights), strict=True), 1):
         lines.append(
             f'  <path class="lead" d="M34 {at} L52 {at} L{_MIDDLE - 40} {y}" stroke="#777" fill="none"/>'
         )
         lines.append(f'  <text x="30" y="{at + 8}" text-anchor="end" fill="#222">{number}</text>')
     return lines
+
+
+def _number_heights(heights: Sequence[int]) -> list[int]:
+    """Where the number of each part stands."""
+    found: list[int] = []
+    for y in heights:
+        found.append(y if not found else max(y, found[-1] + 27))
+    return found
 
 
 def _name(part: Part) -> str:

@@ -9,9 +9,10 @@ from lugwatch import __version__, config
 from lugwatch.cli.options import db_option, json_option, put_json, time_argument
 from lugwatch.clock import clock_from_environment
 from lugwatch.entry_rules import Told, entry_of, know
-from lugwatch.json_shapes import journal_entry_object
+from lugwatch.json_shapes import journal_object
 from lugwatch.model import JournalEntry, JournalKind
-from lugwatch.store.crew import put_journal_entry
+from lugwatch.photo_file import read_picture
+from lugwatch.store.photos import put_entry_with_photos, put_photos
 from lugwatch.store.queries import History
 from lugwatch.store.writer import Store
 from lugwatch.units import format_micro_ohms, format_time
@@ -35,6 +36,13 @@ def command() -> None:
 @click.option("--celsius", help="The temperature of the joint then [°C], if it was measured.")
 @click.option("--note", help="Words; alone, or beside --good or --millivolts. Without a JOINT: of the boat.")
 @click.option("--at", help="When it was: 2026-05-03T14:30:00Z or epoch seconds. Left out: now.")
+@click.option(
+    "--photo",
+    "photos",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="JPEG, PNG or WebP; may be given again. Kept smaller, without place, time or anything but pixels.",
+)
 @click.option("--by", "who", default="crew", show_default=True, help="Who did it.")
 @db_option
 @click.option(
@@ -52,6 +60,7 @@ def add(
     celsius: str | None,
     note: str | None,
     at: str | None,
+    photos: tuple[Path, ...],
     who: str,
     database: Path,
     config_path: Path | None,
@@ -81,8 +90,23 @@ def add(
         Store.open(database, clock=clock, boat=boat, version=__version__).close()
     with History.open(database) as history:
         know(joint, history.joint_ids(), database)
-    number = put_journal_entry(database, entry)
-    click.echo(f"Entry {number} of the journal: {_sentence(entry, {})}")
+    number = put_entry_with_photos(database, entry, [read_picture(photo) for photo in photos])
+    with_photos = f", {_photos(len(photos))}" if photos else ""
+    click.echo(f"Entry {number} of the journal: {_sentence(entry, {})}{with_photos}")
+
+
+@command.command("photo")
+@click.argument("entry", type=click.IntRange(min=1, max=2**63 - 1))
+@click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path(path_type=Path))
+@db_option
+def photo(entry: int, files: tuple[Path, ...], database: Path) -> None:
+    """Add photos to ENTRY of the journal: JPEG, PNG or WebP.
+
+    Each is made anew from its pixels, at most 1600 of them long and 600 kB, so nothing of where and when
+    it was taken is kept. All of them are added, or none.
+    """
+    put_photos(database, entry, [read_picture(file) for file in files])
+    click.echo(f"Entry {entry} of the journal: {_photos(len(files))} added")
 
 
 @command.command("list")
@@ -94,9 +118,10 @@ def list_(joint: str | None, database: Path, as_json: bool) -> None:
     with History.open(database) as history:
         know(joint, history.joint_ids(), database)
         entries = history.journal(joint)
+        photos = history.photos()
         names = {j.joint: j.name for j in history.boat().joints}
     if as_json:
-        put_json([journal_entry_object(entry) for entry in entries])
+        put_json([journal_object(entry, photos) for entry in entries])
         return
     if not entries:
         click.echo("Nothing is written in the journal yet.")
@@ -104,6 +129,8 @@ def list_(joint: str | None, database: Path, as_json: bool) -> None:
         click.echo(f"{entry.entry_id}  {format_time(entry.time // 1000 * 1000)}  {_sentence(entry, names)}")
         if entry.note is not None:
             click.echo(textwrap.indent(textwrap.fill(entry.note, 96), "    "))
+        if entry.entry_id in photos:
+            click.echo(f"    {_photos(len(photos[entry.entry_id]))}")
 
 
 def _sentence(entry: JournalEntry, names: dict[str, str]) -> str:
@@ -118,6 +145,10 @@ def _sentence(entry: JournalEntry, names: dict[str, str]) -> str:
         case JournalKind.NOTE:
             what = "a note"
     return f"{of}: {what} ({entry.who})"
+
+
+def _photos(count: int) -> str:
+    return "1 photo" if count == 1 else f"{count} photos"
 
 
 def _measurement(entry: JournalEntry) -> str:

@@ -26,6 +26,7 @@ from lugwatch.cli import (
     probes,
     proofs,
     prove,
+    record,
     record_bus,
     replay,
     replay_bus,
@@ -37,6 +38,7 @@ from lugwatch.cli import (
     try_alerts,
     watch,
     web,
+    winter,
 )
 from lugwatch.errors import OperationFailed, UserError
 
@@ -53,7 +55,7 @@ def commands() -> None:
     """
 
 
-REPORTS = (joints, alerts, passages, creep, shapes, proofs)
+REPORTS = (joints, alerts, passages, creep, winter, shapes, proofs)
 BEGINNING = (demo, init, circuit, probes, fitting, check, try_alerts)
 RUNNING = (watch, web, replay, record_bus, replay_bus)
 for module in (
@@ -62,6 +64,7 @@ for module in (
     *REPORTS,
     prove,
     journal,
+    record,
     export,
     sheet,
     backup,

@@ -3,6 +3,7 @@
 import contextlib
 import os
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,7 @@ from lugwatch.cli.options import db_option
 from lugwatch.clock import clock_from_environment
 from lugwatch.errors import OperationFailed, UserError
 from lugwatch.model import Part, Watching
+from lugwatch.stack import Stack
 from lugwatch.store.queries import History
 
 if TYPE_CHECKING:
@@ -23,6 +25,13 @@ _out = click.option(
     "--out",
     type=click.Path(path_type=Path, dir_okay=False, allow_dash=True),
     help="FILE.html, or - for standard output. Left out: named after what it is of, in this folder.",
+)
+
+_config = click.option(
+    "--config",
+    "config_path",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The configuration, for the joint from bar to nut ([joint.stack]); the database does not hold it.",
 )
 
 
@@ -38,13 +47,14 @@ def command() -> None:
 @click.command("report")
 @click.argument("what")
 @db_option
+@_config
 @_out
-def report(what: str, database: Path, out: Path | None) -> None:
+def report(what: str, database: Path, config_path: Path | None, out: Path | None) -> None:
     """The sheet of WHAT, a joint or the number of a passage; `lugwatch sheet` in short."""
     with History.open(database) as history:
         is_joint = any(j.joint == what for j in history.boat().joints)
-    if is_joint or not what.isdigit():
-        _joint(what, database, out)
+    if is_joint or not what.removeprefix("-").isdigit():
+        _joint(what, database, config_path, out)
     else:
         _passage(what, database, out)
 
@@ -52,10 +62,11 @@ def report(what: str, database: Path, out: Path | None) -> None:
 @command.command("joint")
 @click.argument("joint")
 @db_option
+@_config
 @_out
-def joint_sheet(joint: str, database: Path, out: Path | None) -> None:
+def joint_sheet(joint: str, database: Path, config_path: Path | None, out: Path | None) -> None:
     """JOINT: what it is, its baseline, how it stands, its passages, alerts, journal and proof tests."""
-    _joint(joint, database, out)
+    _joint(joint, database, config_path, out)
 
 
 @command.command("passage")
@@ -67,21 +78,22 @@ def passage_sheet(passage: str, database: Path, out: Path | None) -> None:
     _passage(passage, database, out)
 
 
-def _joint(joint: str, database: Path, out: Path | None) -> None:
+def _joint(joint: str, database: Path, config_path: Path | None, out: Path | None) -> None:
+    stacks = None if config_path is None else config.load(config_path).page.stacks
     with History.open(database) as history:
         known = [j.joint for j in history.boat().joints]
     if joint not in known:
         raise UserError(f"there is no joint {joint!r} in {database}; there are {', '.join(known) or 'none'}")
-    _write(_sheets(database).joint(joint), database, out, f"sheet-joint-{joint}")
+    write_sheet(sheets(database, stacks=stacks).joint(joint), database, out, f"sheet-joint-{joint}")
 
 
 def _passage(passage: str, database: Path, out: Path | None) -> None:
     with History.open(database) as history:
         known = [p.passage_id for p in history.passages()]
-    if not re.fullmatch(r"[0-9]{1,12}", passage) or int(passage) not in known:
+    if not re.fullmatch(r"-?[0-9]{1,12}", passage) or int(passage) not in known:
         told = "none yet" if not known else f"{known[0]} to {known[-1]}; `lugwatch passages` lists them"
         raise UserError(f"there is no passage {passage!r} in {database}; there are {told}")
-    _write(_sheets(database).passage(int(passage)), database, out, f"sheet-passage-{passage}")
+    write_sheet(sheets(database).passage(int(passage)), database, out, f"sheet-passage-{passage}")
 
 
 @command.command("boat")
@@ -98,10 +110,13 @@ def boat_sheet(database: Path, config_path: Path | None, out: Path | None) -> No
     parts = () if config_path is None else tuple(config.load(config_path).page.parts)
     with History.open(database) as history:
         history.boat()
-    _write(_sheets(database, parts).boat(), database, out, "sheet-boat")
+    write_sheet(sheets(database, parts).boat(), database, out, "sheet-boat")
 
 
-def _sheets(database: Path, parts: tuple[Part, ...] = ()) -> "Sheets":
+def sheets(
+    database: Path, parts: tuple[Part, ...] = (), stacks: Mapping[str, Stack] | None = None
+) -> "Sheets":
+    """What makes the sheets of this database; parts and stacks are the configuration's."""
     # the dashboard's rooms are loaded only when a sheet is made
     from lugwatch.dashboard.look import Look
     from lugwatch.dashboard.record_sheet import Sheets
@@ -112,11 +127,12 @@ def _sheets(database: Path, parts: tuple[Part, ...] = ()) -> "Sheets":
         watching=Watching(),
         temperature_unit="celsius",
         parts=parts,
+        stacks=stacks or {},
     )
     return Sheets.of(look)
 
 
-def _write(sheet: str | None, database: Path, out: Path | None, name: str) -> None:
+def write_sheet(sheet: str | None, database: Path, out: Path | None, name: str) -> None:
     """Puts the sheet where it is asked for, whole or not at all."""
     if sheet is None:
         raise OperationFailed(f"{database} changed while it was read; try again")

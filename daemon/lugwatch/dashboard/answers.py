@@ -185,6 +185,14 @@ def add_answers(app: FastAPI, look: Look, surroundings: Surroundings) -> None:
         """Each joint over all passages that have ended, against its first that could tell."""
         return JSONResponse(look.season())
 
+    @app.get("/api/winter")
+    def winter() -> JSONResponse:
+        """All joints, the one to work on first at the head: why, what to do, with what material."""
+        found = look.winter()
+        if found is None:
+            raise HTTPException(404, "nothing was written yet")
+        return JSONResponse(found)
+
     @app.get("/api/creep")
     def creep() -> JSONResponse:
         """The last judgement on how each joint moves over passages."""

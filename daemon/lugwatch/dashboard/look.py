@@ -13,11 +13,12 @@ from lugwatch.dashboard.circuit import circuit, circuit_object
 from lugwatch.dashboard.reading import is_absent, read_batch, read_moment
 from lugwatch.dashboard.record_fitting import fitting_left, fitting_rows
 from lugwatch.dashboard.stack_view import stack_object
+from lugwatch.dashboard.winter_view import winter_record
 from lugwatch.errors import UserError
 from lugwatch.json_shapes import (
     JsonObject,
     alert_change_object,
-    journal_entry_object,
+    journal_object,
     passage_decision_object,
     passage_object,
 )
@@ -118,7 +119,8 @@ class Look:
                 return None
             creep = next((c for c in history.creeps() if c.joint == joint_id), None)
             span = history.data_span()
-            entries = [journal_entry_object(e) for e in reversed(history.journal(joint_id))]
+            photos = history.photos()
+            entries = [journal_object(e, photos) for e in reversed(history.journal(joint_id))]
             passages = joint_view.over_passages(joint_id, history.passages(), creep)
         now = self.now()
         shown = now["joints"] if isinstance(now["joints"], list) else []
@@ -185,6 +187,7 @@ class Look:
         place = next(i for i, p in enumerate(passages) if p.passage_id == passage.passage_id)
         following = passages[place + 1].start_time if place + 1 < len(passages) else now + 1
         written = [e for e in entries if start <= e.time < following]
+        photos = history.photos() if written else {}
         return {
             **passage_object(passage),
             "duration_seconds": (end - start) / 1000.0,
@@ -192,7 +195,7 @@ class Look:
             "ran": passage_view.what_ran(history, boat, passage, self.watching, now),
             "rows": passage_view.joint_rows(boat, passages, passage, entries, shapes),
             "alerts": [views.alert_view(a, boat) for a in reversed(alerts)],
-            "notes": [{**journal_entry_object(e), "name": names.get(e.joint or "")} for e in written],
+            "notes": [{**journal_object(e, photos), "name": names.get(e.joint or "")} for e in written],
             "previous_id": passages[place - 1].passage_id if place > 0 else None,
             "next_id": passages[place + 1].passage_id if place + 1 < len(passages) else None,
             "decisions": [
@@ -247,6 +250,13 @@ class Look:
         ]
         return {"passages": told, "joints": rows}
 
+    def winter(self) -> JsonObject | None:
+        """What to work on in the winter, in order; None while nothing was written."""
+        if is_absent(self.database):
+            return None
+        with History.open(self.database) as history:
+            return winter_record(history, self.stacks, self.clock.time())
+
     def creeps(self) -> list[JsonObject]:
         """The last judgement on each joint's passages."""
         if is_absent(self.database):
@@ -297,10 +307,18 @@ class Look:
             return []
         with History.open(self.database) as history:
             names = {j.joint: j.name for j in history.boat().joints}
-            entries = history.journal()
+            entries, photos = history.journal(), history.photos()
         return [
-            {**journal_entry_object(e), "name": names.get(e.joint or "", e.joint)} for e in reversed(entries)
+            {**journal_object(e, photos), "name": names.get(e.joint or "", e.joint)}
+            for e in reversed(entries)
         ]
+
+    def photo(self, photo_id: int) -> bytes | None:
+        """One photo of the journal as a JPEG; None if there is none."""
+        if is_absent(self.database):
+            return None
+        with History.open(self.database) as history:
+            return history.photo_jpeg(photo_id)
 
     def joint_names(self) -> dict[str, str]:
         """Id and name of every joint that is configured."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Annotated
 
 import jinja2
-from fastapi import FastAPI, HTTPException, Query, Request
+from fastapi import FastAPI, HTTPException, Path, Query, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 from starlette.exceptions import HTTPException as StarletteHTTPException
@@ -172,6 +172,14 @@ def _add_past(app: FastAPI, maker: Maker) -> None:
             request, "journal", entries=look.journal(), names=look.joint_names(), kinds=list(JournalKind)
         )
 
+    @app.get("/photos/{photo_id}", include_in_schema=False)
+    def photo(photo_id: Annotated[int, Path(ge=1, le=2**63 - 1)]) -> Response:
+        found = look.photo(photo_id)
+        if found is None:
+            raise HTTPException(404)
+        # never by what the file says of itself; a number may be another photo's after a restore
+        return Response(found, media_type="image/jpeg", headers={"Cache-Control": "no-cache"})
+
 
 def add_sheets(app: FastAPI, sheets: Sheets) -> None:
     """Sheets to print or keep, as `lugwatch sheet` writes them: no part of the page, nothing to press."""
@@ -179,7 +187,7 @@ def add_sheets(app: FastAPI, sheets: Sheets) -> None:
     def told(sheet: str | None) -> HTMLResponse:
         if sheet is None:
             raise HTTPException(404)
-        return HTMLResponse(sheet, headers={"Content-Security-Policy": sheets.policy()})
+        return HTMLResponse(sheet, headers={"Content-Security-Policy": sheets.policy(sheet)})
 
     @app.get("/joints/{joint}/sheet", include_in_schema=False)
     def joint_sheet(joint: str) -> HTMLResponse:
@@ -192,6 +200,10 @@ def add_sheets(app: FastAPI, sheets: Sheets) -> None:
     @app.get("/sheet", include_in_schema=False)
     def boat_sheet() -> HTMLResponse:
         return told(sheets.boat())
+
+    @app.get("/winter", include_in_schema=False)
+    def winter_sheet() -> HTMLResponse:
+        return told(sheets.winter())
 
 
 def _add_own(app: FastAPI, maker: Maker) -> None:

@@ -21,6 +21,8 @@ from lugwatch.json_shapes import JsonObject
 from lugwatch.store.queries import History
 from lugwatch.units import format_time
 
+# what a picture of the journal begins with on a sheet; no other picture is ever on one
+_PICTURE = 'src="data:image/jpeg;base64,'
 # text that is placed inside <style> must not end it
 _ENDS_STYLE = "</"
 
@@ -46,7 +48,7 @@ class Sheets:
         if is_absent(self.look.database):
             return None
         with History.open(self.look.database) as history:
-            found = record_view.joint_record(history, joint)
+            found = record_view.joint_record(history, joint, self.look.stacks.get(joint))
         return None if found is None else self._made("record_joint", found)
 
     def passage(self, passage_id: int) -> str | None:
@@ -62,12 +64,21 @@ class Sheets:
             found = record_view.boat_record(history, self.look.parts)
         return self._made("record_boat", found)
 
-    def policy(self) -> str:
-        """The Content-Security-Policy of a served sheet (CSP level 3, source expressions by hash)."""
+    def winter(self) -> str | None:
+        """The plan for the winter; None while nothing was written. Raises UserError as `joint`."""
+        found = self.look.winter()
+        return None if found is None else self._made("record_winter", found)
+
+    def policy(self, sheet: str) -> str:
+        """The Content-Security-Policy of a served sheet (CSP level 3, source expressions by hash).
+
+        A sheet with photos shows what stands inside itself, any other no picture at all.
+        """
+        pictures = "img-src data:; " if _PICTURE in sheet else ""
         digest = base64.b64encode(hashlib.sha256(self.style.encode()).digest()).decode()
         return (
-            f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'; "
-            "frame-ancestors 'none'"
+            f"default-src 'none'; style-src 'sha256-{digest}'; {pictures}base-uri 'none'; "
+            "form-action 'none'; frame-ancestors 'none'"
         )
 
     def _made(self, name: str, record: JsonObject) -> str:

@@ -6,6 +6,7 @@ time, source and deviation, and what is not known says why. Not here: markup and
 proof_words, tolerable_current, store, model, clock, units.
 """
 
+import base64
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -15,15 +16,19 @@ from lugwatch.dashboard import joint_view, record_chart, views
 from lugwatch.dashboard.circuit import Bar, Line, circuit
 from lugwatch.dashboard.look import Look
 from lugwatch.dashboard.record_fitting import fitting_rows
-from lugwatch.json_shapes import JsonObject, estimate_object, journal_entry_object
+from lugwatch.dashboard.stack_view import stack_object
+from lugwatch.json_shapes import JsonObject, estimate_object, journal_object
 from lugwatch.model import Alert, AlertState, Boat, Creep, Estimate, Joint, JointBaseline, Part, Quantity
 from lugwatch.proving import ProofTest
+from lugwatch.stack import Stack
 from lugwatch.store.queries import History
 from lugwatch.tolerable_current import DEVIATIONS, tolerable
 from lugwatch.units import format_micro_ohms, format_time
 
 # behind the newest reading by so much, a channel has none
 SILENT_MS = 600_000
+# of half a megabyte and less: some MB, which goes through a mail
+PHOTOS_ON_SHEET = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,13 +52,13 @@ def _known(history: History) -> _Known:
     )
 
 
-def joint_record(history: History, joint_id: str) -> JsonObject | None:
-    """Everything that is known of one joint; None if there is no such joint."""
+def joint_record(history: History, joint_id: str, stack: Stack | None = None) -> JsonObject | None:
+    """Everything that is known of one joint; None if there is no such joint. stack: as configured."""
     known = _known(history)
     joint = joint_view.find_joint(known.boat, joint_id)
     if joint is None:
         return None
-    passages, creep = history.passages(), known.creeps.get(joint_id)
+    passages, creep, photos = history.passages(), known.creeps.get(joint_id), history.photos()
     baseline = known.baselines.get(joint_id)
     names = {j.joint: j.name for j in known.boat.joints}
     alerts = [a for a in history.alerts(active_only=False) if a.joint == joint_id]
@@ -62,12 +67,15 @@ def joint_record(history: History, joint_id: str) -> JsonObject | None:
         "joint": joint_id,
         "name": joint.name,
         "sheet": joint_view.sheet(joint, known.boat),
+        "stack": None if stack is None else stack_object(stack),
         "figures": _figures(known, joint),
         "baseline": None if baseline is None else _baseline(baseline),
         "passages": joint_view.over_passages(joint_id, passages, creep),
         "chart": record_chart.chart(record_chart.dots(joint_id, passages), creep, baseline),
         "alerts": [views.alert_view(a, known.boat) for a in alerts],
-        "journal": [journal_entry_object(e) for e in reversed(history.journal(joint_id))],
+        "journal": with_pictures(
+            history, [journal_object(e, photos) for e in reversed(history.journal(joint_id))]
+        ),
         "proofs": [_proof(test, joint, names) for test in reversed(history.proofs(joint_id))],
         "span": _span(history),
     }
@@ -267,4 +275,26 @@ def _silent_channels(known: _Known, newest: int | None) -> list[JsonObject]:
 def passage_record(look: Look, passage_id: int) -> JsonObject | None:
     """One passage as the page shows it; None if there is none. One under way ends at its last reading."""
     newest = ManualClock(time=look.newest())  # stands still: an old history's passage is not months long
-    return replace(look, clock=newest).passage(passage_id)
+    found = replace(look, clock=newest).passage(passage_id)
+    if found is not None and isinstance(found["notes"], list):
+        with History.open(look.database) as history:
+            found["notes"] = with_pictures(history, found["notes"])
+    return found
+
+
+def with_pictures(history: History, entries: Sequence[JsonObject]) -> list[JsonObject]:
+    """Entries in their order with the files of their photos as data URIs (RFC 2397).
+
+    Only of the first so many photos, so that a sheet can be mailed; the others have None.
+    """
+    left, made = PHOTOS_ON_SHEET, []
+    for entry in entries:
+        shown: list[JsonObject] = []
+        photos = entry["photos"]
+        for photo in photos if isinstance(photos, list) else []:
+            jpeg = history.photo_jpeg(photo["photo_id"]) if left > 0 else None
+            left -= 1
+            data = None if jpeg is None else f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}"
+            shown.append({**photo, "data": data})
+        made.append({**entry, "photos": shown})
+    return made

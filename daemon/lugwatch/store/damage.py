@@ -31,7 +31,7 @@ PRECIOUS = (
     *("boot", "batch", "channel", "joint", "alert", "alert_change", "journal", "baseline", "learned_shape"),
     *("creep", "passage", "passage_current", "passage_joint", "learning_window", "snapshot", "proof_test"),
     *("alert_memory", "outbox", "push_line", "push_heard", "passage_decision", "passage_part"),
-    "fitting_check",
+    *("fitting_check", "photo"),
 )
 ADVICE = (
     "Watching goes on, with what was learned as far as it could be read. The old file is kept beside the new;"

@@ -12,7 +12,11 @@ from lugwatch.fitting import CheckKind, FittingCheck, Outcome
 from lugwatch.store.crew import put_row
 
 _FIELDS = tuple(f.name for f in fields(FittingCheck) if f.name != "check_id")
-_INSERT = f"INSERT INTO fitting_check ({', '.join(_FIELDS)}) VALUES ({', '.join('?' * len(_FIELDS))})"
+# above zero, as entries of the journal (`rows`)
+_INSERT = (
+    f"INSERT INTO fitting_check (check_id, {', '.join(_FIELDS)}) VALUES"
+    f" ((SELECT max(coalesce(max(check_id), 0), 0) + 1 FROM fitting_check), {', '.join('?' * len(_FIELDS))})"
+)
 
 
 def put_check(path: Path, check: FittingCheck) -> int:

@@ -13,7 +13,7 @@ from lugwatch.store import closed_hours_tables
 
 APPLICATION_ID = 0x4C756757  # "LugW", https://sqlite.org/pragma.html#pragma_application_id
 # one per migration: a file with a higher number comes from a newer version and is refused
-SCHEMA_NUMBER = 15
+SCHEMA_NUMBER = 16
 
 _BOAT = (
     """CREATE TABLE boot (
@@ -511,6 +511,21 @@ def fitting_checks(db: Database) -> None:
             who TEXT NOT NULL
         ) STRICT"""
     )
+
+
+@migrations()
+def photos(db: Database) -> None:
+    """Photos of journal entries: JPEGs of pixels alone; kept for ever."""
+    db.execute(
+        """CREATE TABLE photo (
+            photo_id INTEGER PRIMARY KEY,
+            entry_id INTEGER NOT NULL REFERENCES journal,
+            width_pixels INTEGER NOT NULL,
+            height_pixels INTEGER NOT NULL,
+            jpeg BLOB NOT NULL
+        ) STRICT"""
+    )
+    db.execute("CREATE INDEX photo_entry ON photo (entry_id)")
 
 
 def migrate(connection: sqlite3.Connection) -> None:

@@ -25,5 +25,6 @@ SELECT_RISES = (
     " AND rise_coefficient IS NOT NULL AND rise_coefficient_sd IS NOT NULL AND start_time >"
     " (SELECT coalesce(max(time), start_time - 1) FROM learned_shape"
     "  WHERE learned_shape.joint = passage_joint.joint)"
-    " AND passage_id > (SELECT max(passage_id) FROM passage) - ? ORDER BY passage_id"
+    # below zero: imported, and judged elsewhere
+    " AND passage_id > max((SELECT max(passage_id) FROM passage) - ?, 0) ORDER BY passage_id"
 )

@@ -25,12 +25,13 @@ from lugwatch.model import (
     JournalEntry,
     LearnedShape,
     Passage,
+    Photo,
     SourceHealth,
     Watching,
 )
 from lugwatch.passage_cuts import Decision
 from lugwatch.proving import ProofTest
-from lugwatch.store import decode, fitting_checks, passage_parts, proofs, runs, series, spans, trials
+from lugwatch.store import decode, fitting_checks, passage_parts, photos, proofs, runs, series, spans, trials
 from lugwatch.store.opening import connect_reading, unreadable
 from lugwatch.store.rows import BASELINE_FIELDS
 from lugwatch.store.runs import LAST_TIME
@@ -131,6 +132,13 @@ class History:
         )
         return [JointBaseline(**dict(row)) for row in found]
 
+    def baselines_of_all_times(self) -> list[JointBaseline]:
+        """Every baseline that ever stood, in the order in which they were taken."""
+        if not self._has("baseline"):
+            return []
+        found = self._fetch(f"SELECT {', '.join(BASELINE_FIELDS)} FROM baseline ORDER BY baseline_id")
+        return [JointBaseline(**dict(row)) for row in found]
+
     def journal(self, joint: str | None = None) -> list[JournalEntry]:
         """Every entry, or those of one joint, in the order of their time."""
         if not self._has("journal"):
@@ -139,6 +147,22 @@ class History:
             "SELECT * FROM journal WHERE ? IN (joint, '') ORDER BY time, entry_id", joint or ""
         )
         return [decode.journal_entry_from_row(row) for row in found]
+
+    def photos(self) -> dict[int, list[Photo]]:
+        """What photos there are, by the entry that they belong to."""
+        if not self._has("photo"):
+            return {}
+        found: dict[int, list[Photo]] = {}
+        for row in self._fetch(f"{photos.KNOWN} ORDER BY photo_id"):
+            found.setdefault(row["entry_id"], []).append(photos.from_row(row))
+        return found
+
+    def photo_jpeg(self, photo_id: int) -> bytes | None:
+        """The file of one photo; None if there is none."""
+        if not self._has("photo"):
+            return None
+        found = self._fetch("SELECT jpeg FROM photo WHERE photo_id = ?", photo_id)
+        return bytes(found[0][0]) if found else None
 
     def proofs(self, joint: str | None = None) -> list[ProofTest]:
         """Every proof test that was kept, or those of one joint, in the order of their time."""

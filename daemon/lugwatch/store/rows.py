@@ -81,7 +81,12 @@ UPSERT_BASELINE = (
     + ", ".join(f"{name} = excluded.{name}" for name in BASELINE_FIELDS[2:])
 )
 JOURNAL_FIELDS = tuple(field.name for field in fields(JournalEntry))
-INSERT_JOURNAL_ENTRY = _insert("INSERT", "journal", JOURNAL_FIELDS[1:])
+# above zero, also where an import (`whole_record`) left numbers below it: those are taken up by no watch
+INSERT_JOURNAL_ENTRY = (
+    f"INSERT INTO journal ({', '.join(JOURNAL_FIELDS)}) VALUES"
+    " ((SELECT max(coalesce(max(entry_id), 0), 0) + 1 FROM journal),"
+    f" {', '.join('?' * len(JOURNAL_FIELDS[1:]))})"
+)
 UPSERT_PASSAGE = (
     _insert("INSERT", "passage", ("passage_id", "start_time", "end_time", "amp_hours", "max_amps"))
     + " ON CONFLICT (passage_id) DO UPDATE SET start_time = excluded.start_time,"
