@@ -8,6 +8,7 @@ import shutil
 import sqlite3
 import time as machine_time
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -243,7 +244,9 @@ def long_history(path: Path, boat: Boat, recording: Recording, days: int) -> Non
                 batch = moved[first : first + 12]
                 store.write(batch, monotonic_seconds=batch[-1].monotonic_seconds, time=batch[-1].time)
         store.write((), monotonic_seconds=1e10, time=START_TIME + 3 * DAY_MS)
-    with sqlite3.connect(path) as connection:
+    # closed, so that it is all in the file: else each look would first read a log of a hundred megabytes,
+    # which a watch never lets grow so far
+    with closing(sqlite3.connect(path)) as connection, connection:
         for day in range(1, days):
             shift = day * DAY_MS
             connection.execute(
