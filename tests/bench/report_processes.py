@@ -46,6 +46,7 @@ class Need:
     rss_megabytes: float
     processor_percent: float  # of one core
     start_seconds: float
+    start_processor_seconds: float
     dirtied_megabytes_a_day: float  # blocks of the file system that it made dirty
 
 
@@ -55,6 +56,7 @@ class Program:
 
     process: "subprocess.Popen[bytes]"
     start_seconds: float
+    start_processor_seconds: float
 
     def counted(self) -> tuple[float, float]:
         """Seconds of the processor and bytes of blocks made dirty, so far."""
@@ -157,6 +159,7 @@ def processes(setting: Setting) -> Table:
                 rss_megabytes=rss,
                 processor_percent=100.0 * (busy - before[name][0]) / passed,
                 start_seconds=program.start_seconds,
+                start_processor_seconds=program.start_processor_seconds,
                 dirtied_megabytes_a_day=(dirtied - before[name][1]) / 1e6 * DAY_SECONDS / passed,
             )
     return _table(found, notes)
@@ -191,6 +194,7 @@ def _table(found: dict[str, Need | None], notes: list[str]) -> Table:
             row("memory, RSS", "MB", 1, lambda n: n.rss_megabytes),
             row("processor, of one core", "%", 2, lambda n: n.processor_percent),
             row("start", "s", 2, lambda n: n.start_seconds),
+            row("processor until then", "s", 2, lambda n: n.start_processor_seconds),
             row("blocks dirtied a day", "MB", 0, lambda n: n.dirtied_megabytes_a_day),
         ],
         notes=["In brackets: times watch and web together.", *notes],
@@ -204,7 +208,7 @@ def _start_all(
     folder.mkdir()
     begun = time.monotonic()
     broker = stack.enter_context(Mosquitto())
-    broker_seconds = time.monotonic() - begun
+    broker_program = started(broker.process, begun)
     has_collectd = _program("collectd") is not None
     sock = folder / "collectd.sock"
     feeder = Feeder(recording, broker.port, sock if has_collectd else None)
@@ -225,7 +229,7 @@ def _start_all(
                 said = (folder / f"{name}.log").read_text(encoding="utf-8", errors="replace")
                 raise RuntimeError(f"{name} did not start: {said[-500:]}")
             time.sleep(0.005)
-        return Program(process, time.monotonic() - begun)
+        return started(process, begun)
 
     lugwatch = (sys.executable, "-m", "lugwatch")
     programs = {
@@ -249,7 +253,7 @@ def _start_all(
         )
     else:
         notes.append(missing("prometheus", "prometheus"))
-    programs["broker"] = Program(broker.process, broker_seconds)
+    programs["broker"] = broker_program
     return feeder, programs
 
 
@@ -272,6 +276,12 @@ def prometheus_over(
         "--log.level=warn",
         ready=lambda: answers(port, "/-/ready"),
     )
+
+
+def started(process: "subprocess.Popen[bytes]", begun: float) -> Program:
+    """A process that is ready now; begun: when it was started [monotonic s]."""
+    seconds = time.monotonic() - begun
+    return Program(process, seconds, Program(process, seconds, 0.0).counted()[0])
 
 
 def answers(port: int, path: str) -> bool:

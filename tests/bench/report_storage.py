@@ -21,7 +21,7 @@ from pathlib import Path
 import history_figure
 import numpy as np
 from recordings import DAY_MS, START_TIME, Recording
-from report_processes import PATIENCE_SECONDS, Program, answers, ended, prometheus_over
+from report_processes import PATIENCE_SECONDS, Program, answers, ended, prometheus_over, started
 from report_text import Table, figure, missing
 from setting import Setting
 
@@ -296,7 +296,7 @@ def _prometheus(folder: Path, readings: Readings, passage: Picture, season: Pict
                 if process.poll() is not None or time.monotonic() - begun > PATIENCE_SECONDS:
                     raise RuntimeError(f"prometheus did not start, see {folder / 'log'}")
                 time.sleep(0.05)
-            return Program(process, time.monotonic() - begun)
+            return started(process, begun)
 
         prometheus_over(folder, start)
         port = int((folder / "port").read_text(encoding="ascii"))
