@@ -156,10 +156,7 @@ class Store:
         sync = bool(kinds[AlertChange]) or bool(self._taken) or self._sync_is_due()
         self.ledger.whole = False
         held = self._held.with_more(
-            kinds[Passage],
-            kinds[LearningWindow],
-            kinds[SourceHealth],
-            kinds[Estimate],
+            *(kinds[kind] for kind in (Passage, LearningWindow, SourceHealth, Estimate)),
             at_once=snapshot is not None,
         )
         self._retry(
