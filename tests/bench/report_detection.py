@@ -78,6 +78,7 @@ def detected(setting: Setting) -> Table:
     if setting.plots is not None:
         plot([*rules, limit], setting)
     joints = len(doubled)
+    missed = [f"{d.joint} of boat {d.boat_seed}" for d in doubled if math.isinf(d.seconds)]
     return Table(
         title="A joint doubles its resistance under 80 to 100 A",
         columns=("rule", "median delay", "slowest that is seen", "missed", "false alerts in 1,000 h"),
@@ -89,6 +90,7 @@ def detected(setting: Setting) -> Table:
             " threshold that sees most without more false alerts than lugwatch, and the one of those tried"
             " that sees most at any price. A rule that spoke before the joint doubled has told nobody of it.",
             far_from(product, limit),
+            *([f"Missed by lugwatch: {', '.join(missed)}."] if missed else []),
         ],
     )
 
