@@ -53,6 +53,12 @@ class Mosquitto:
         self.kill()
         self._folder.cleanup()
 
+    @property
+    def process(self) -> "subprocess.Popen[bytes]":
+        """The one that runs."""
+        assert self._process is not None
+        return self._process
+
     def start(self) -> None:
         """Returns when it listens."""
         self._process = subprocess.Popen(

@@ -4,6 +4,7 @@ import math
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -24,7 +25,7 @@ from histories import (
     reading,
 )
 from lugwatch.errors import OperationFailed, UserError
-from lugwatch.model import AlertChangeKind, AlertState, CrewDeed
+from lugwatch.model import AlertChangeKind, AlertState, CrewDeed, JointState
 from lugwatch.store.crew import put_crew_action
 from lugwatch.store.migrations import APPLICATION_ID, SCHEMA_NUMBER, migrations
 from lugwatch.store.queries import History
@@ -292,3 +293,36 @@ def test_the_latest_word_on_a_source_comes_with_the_next_snapshot(tmp_path: Path
         put(store, [reading(20.0, START_TIME + 1)], snapshot="{}")
     with closing(sqlite3.connect(tmp_path / "boat.db")) as connection:
         assert connection.execute("SELECT count(*) FROM source_health").fetchone() == (5,)  # none twice
+
+
+def test_a_joint_without_load_is_told_of_each_five_minutes_and_its_temperature_stays_of_now(
+    tmp_path: Path,
+) -> None:
+    """At anchor its figures stand still; a row each half a minute was a third of what the card was given."""
+    resting = partial(estimate, state=JointState.NO_LOAD, reason="not enough current")
+    with open_store(tmp_path / "boat.db") as store, History.open(store.path) as history:
+        for seconds in range(0, 660, 30):
+            at = START_TIME + seconds * 1000
+            put(store, [resting(at), reading(30.0 + seconds / 60.0, at)], time=at)
+        (now,) = history.estimates()
+        assert (now.time, now.probe_time, now.probe_celsius) == (at, at, 40.5)
+        assert now.rise_kelvin == 40.5 - 31.5
+        (then,) = history.estimates(at)
+        assert then == resting(START_TIME + 600_000)  # as it was written
+        put(store, [resting(at + 30_000, reason="no reading from its probe")], time=at + 30_000)
+        put(store, [estimate(at + 60_000), reading(99.0, at + 65_000)], time=at + 65_000)
+        assert history.estimates() == [estimate(at + 60_000)]  # with load it is as it was told
+        put(store, [resting(at + 90_000)], time=at + 90_000)
+        put(store, [resting(at - 900_000)], time=at - 900_000)  # the clock was set back
+    with closing(sqlite3.connect(tmp_path / "boat.db")) as connection:
+        found = connection.execute("SELECT time FROM estimate ORDER BY estimate_id").fetchall()
+    assert [(time - START_TIME) // 1000 for (time,) in found] == [0, 300, 600, 660, 690, 720, -270]
+
+
+def test_a_word_on_a_resting_joint_that_could_not_be_written_is_written_again(tmp_path: Path) -> None:
+    resting = estimate(state=JointState.NO_LOAD)
+    with open_store(tmp_path / "boat.db") as store, History.open(store.path) as history:
+        with pytest.raises(ValueError, match="estimate bar holds nan"):
+            put(store, [resting, estimate(probe_celsius=math.nan)])
+        put(store, [resting])
+        assert history.estimates() == [resting]

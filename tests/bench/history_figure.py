@@ -8,6 +8,7 @@ import shutil
 import sqlite3
 import time as machine_time
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -34,8 +35,8 @@ SEASON_POINTS = 400
 def storage(setting: Setting) -> list[Line]:
     """Bytes a reading: 24 channels each 5 s over passages of 5 h, all tables and indexes, and plain rows."""
     passages = setting.pick(14, 2)
-    recordings = _together(setting, passages)
-    boat = _boat(recordings[0])
+    recordings = together(setting, passages)
+    boat = boat_with_sister(recordings[0])
     path = setting.run / "storage.db"
     clock = ManualClock(0.0, START_TIME)
     count = 0
@@ -83,10 +84,10 @@ def wear(setting: Setting) -> list[Line]:
 def lookback(setting: Setting) -> list[Line]:
     """How long it takes to look back into a year of 24 channels each 5 s, and to start with it."""
     days = setting.pick(365, 60)
-    recordings = _together(setting, 2)
-    boat = _boat(recordings[0])
+    recordings = together(setting, 2)
+    boat = boat_with_sister(recordings[0])
     path = setting.run / "year.db"
-    _long_history(path, boat, recordings[0], days)
+    long_history(path, boat, recordings[0], days)
     megabytes = path.stat().st_size / 1e6
     start = START_TIME + (days // 2) * DAY_MS
     names = [channel.channel for channel in boat.channels]
@@ -110,7 +111,7 @@ def lookback(setting: Setting) -> list[Line]:
             scan = Scan(values=((names[0], 20.0),), monotonic_seconds=0.0, time=clock.time())
             store.write([scan], monotonic_seconds=0.0, time=clock.time())
 
-    passage, overview, beginning = (_best(work) for work in (one_passage, season_overview, begin))
+    passage, overview, beginning = (best(work) for work in (one_passage, season_overview, begin))
     return [
         note(f"a history of {days} days", f"{megabytes:.0f} MB"),
         at_most("one passage of 8 h, all channels", 1000 * passage[0], 50.0, "ms", 0),
@@ -126,7 +127,7 @@ def lookback(setting: Setting) -> list[Line]:
 # ---- inside ----------------------------------------------------------------------------------
 
 
-def _together(setting: Setting, passages: int) -> list[Recording]:
+def together(setting: Setting, passages: int) -> list[Recording]:
     """Passages of one boat, with channels of her sister beside them to make 24."""
     first, second = (season(setting, seed, passages, 5.0)[::2] for seed in (1, 2))
     together = []
@@ -145,7 +146,7 @@ def _together(setting: Setting, passages: int) -> list[Recording]:
     return together
 
 
-def _boat(recording: Recording) -> Boat:
+def boat_with_sister(recording: Recording) -> Boat:
     boat = boat_of(1)
     known = {channel.channel for channel in boat.channels}
     sisters = tuple(
@@ -162,7 +163,7 @@ def _boat(recording: Recording) -> Boat:
     )
 
 
-def _scans(recording: Recording) -> list[Scan]:
+def scans_of(recording: Recording) -> list[Scan]:
     return [
         Scan(
             values=tuple((c, v) for c, v in zip(recording.channels, row.tolist(), strict=True) if v == v),
@@ -174,7 +175,7 @@ def _scans(recording: Recording) -> list[Scan]:
 
 
 def _write_readings(store: Store, recording: Recording) -> int:
-    scans = _scans(recording)
+    scans = scans_of(recording)
     for first in range(0, len(scans), 12):
         part = scans[first : first + 12]
         store.write(part, monotonic_seconds=part[-1].monotonic_seconds, time=part[-1].time)
@@ -189,7 +190,7 @@ def _plain_rows(path: Path, recordings: list[Recording]) -> int:
         for recording in recordings:
             connection.executemany(
                 "INSERT INTO reading VALUES (?, ?, ?)",
-                ((places[c], scan.time, v) for scan in _scans(recording) for c, v in scan.values),
+                ((places[c], scan.time, v) for scan in scans_of(recording) for c, v in scan.values),
             )
     return path.stat().st_size
 
@@ -211,7 +212,7 @@ def _written(path: Path, recording: Recording) -> tuple[int, int]:
     outputs: list[Output] = []
     committed = saved = begin / 1000.0
     before = _counted()
-    for scan in _scans(recording):
+    for scan in scans_of(recording):
         now = scan.monotonic_seconds
         clock.advance(now - clock.monotonic_seconds())
         for event in (scan, Tick(monotonic_seconds=now, time=scan.time)):
@@ -229,7 +230,7 @@ def _written(path: Path, recording: Recording) -> tuple[int, int]:
     return after[0] - before[0], after[1] - before[1]
 
 
-def _long_history(path: Path, boat: Boat, recording: Recording, days: int) -> None:
+def long_history(path: Path, boat: Boat, recording: Recording, days: int) -> None:
     """A day of packed hours by the product's own hand, and the same day again and again beside it."""
     with Store.open(path, clock=ManualClock(0.0, START_TIME), boat=boat, version="bench") as store:
         for start in range(0, 24 * 720, len(recording.times)):
@@ -237,13 +238,15 @@ def _long_history(path: Path, boat: Boat, recording: Recording, days: int) -> No
             shift = start * 5000 + START_TIME - int(part.times[0])
             moved = [
                 Scan(values=s.values, monotonic_seconds=(s.time + shift) / 1000, time=s.time + shift)
-                for s in _scans(part)
+                for s in scans_of(part)
             ]
             for first in range(0, len(moved), 12):
                 batch = moved[first : first + 12]
                 store.write(batch, monotonic_seconds=batch[-1].monotonic_seconds, time=batch[-1].time)
         store.write((), monotonic_seconds=1e10, time=START_TIME + 3 * DAY_MS)
-    with sqlite3.connect(path) as connection:
+    # closed, so that it is all in the file: else each look would first read a log of a hundred megabytes,
+    # which a watch never lets grow so far
+    with closing(sqlite3.connect(path)) as connection, connection:
         for day in range(1, days):
             shift = day * DAY_MS
             connection.execute(
@@ -262,7 +265,7 @@ def _long_history(path: Path, boat: Boat, recording: Recording, days: int) -> No
                 )
 
 
-def _best(work: Callable[[], None]) -> tuple[float, float]:
+def best(work: Callable[[], None]) -> tuple[float, float]:
     """Seconds by the clock and of the processor, each the least of fifteen: not what else the machine did."""
     clocks, processors = [], []
     for _ in range(15):

@@ -13,6 +13,7 @@ from statistics import median
 from lugwatch.dashboard import views
 from lugwatch.json_shapes import JsonObject, creep_object, journal_entry_object
 from lugwatch.model import Alert, Boat, Creep, Joint, JournalEntry, Passage
+from lugwatch.store.held_back import AT_REST_MS
 from lugwatch.store.queries import Bucket, History
 from lugwatch.units import format_time
 
@@ -84,6 +85,8 @@ def lines(
     def estimates(column: str) -> list[Bucket]:
         return history.estimate_series(joint.joint, column, start, end, points)
 
+    # a joint without load is told of less often, which is no gap
+    seldom_seconds = max(interval_seconds, AT_REST_MS / 1000.0)
     celsius = history.series(joint.probe, start, end, points)
     amps = history.series(joint.current, start, end, points) if joint.current else []
     last = end if live_until is None else min(end, live_until)
@@ -92,11 +95,11 @@ def lines(
         "to": format_time(end),
         "limit_celsius": joint.limit_celsius,
         "celsius": views.columns(celsius, interval_seconds),
-        "reference": views.columns(estimates("reference_celsius"), interval_seconds),
-        "rise": views.columns(estimates("rise_kelvin"), interval_seconds),
+        "reference": views.columns(estimates("reference_celsius"), seldom_seconds),
+        "rise": views.columns(estimates("rise_kelvin"), seldom_seconds),
         "amps": views.columns(amps, interval_seconds),
-        "ratio": band(estimates("baseline_ratio"), estimates("baseline_ratio_sd"), interval_seconds, 4),
-        "ohms": band(estimates("resistance_ohms"), estimates("resistance_sd_ohms"), interval_seconds, 9),
+        "ratio": band(estimates("baseline_ratio"), estimates("baseline_ratio_sd"), seldom_seconds, 4),
+        "ohms": band(estimates("resistance_ohms"), estimates("resistance_sd_ohms"), seldom_seconds, 9),
         "gaps": [[a / 1000.0, b / 1000.0] for a, b in gaps(celsius, start, last, interval_seconds)],
     }
 

@@ -25,6 +25,7 @@ Float = NDArray[np.float64]
 STEPS_PER_UNIT = (1, 2, 4, 8, 10, 16, 32, 64, 100, 128, 256, 1000, 1024, 10_000, 100_000, 1_000_000)
 _LARGEST_STEPS = 2.0**52  # beyond this a double no longer knows each whole number
 _SEAL_BYTES = 4
+_OF_ONE_BYTE: Int = np.array([number >> 1 ^ -(number & 1) for number in range(128)], np.int64)
 _DIFFERENCES, _FROM_FIRST, _LISTED, _AS_IT_IS = range(4)  # the first byte of packed values
 
 
@@ -150,11 +151,11 @@ def _varints(numbers: Int) -> bytes:
 
 def _from_varints(raw: bytes) -> Int:
     data = np.frombuffer(raw, np.uint8)
+    if raw.isascii():  # one byte each, as nearly all are
+        return _OF_ONE_BYTE[data]
     last = np.flatnonzero(data < 128)
     if len(last) == 0:
         return np.zeros(0, np.int64)
-    if len(last) == len(data):  # one byte each, as nearly all are
-        return ((data >> 1).astype(np.int8) ^ -(data & 1).astype(np.int8)).astype(np.int64)
     first = np.concatenate([[0], last[:-1] + 1])
     place = np.arange(len(data)) - np.repeat(first, last - first + 1)
     parts = (data & 127).astype(np.uint64) << (7 * place).astype(np.uint64)

@@ -22,6 +22,7 @@ from lugwatch.model import (
     Estimate,
     Fault,
     JointBaseline,
+    JointState,
     JournalEntry,
     LearnedShape,
     Passage,
@@ -87,7 +88,12 @@ class History:
         with self._fetch.moment():
             found = self._estimates_at(when)
         standing = {baseline.joint: baseline for baseline in self.baselines(at)}
-        return [_with_baseline(decode.estimate_from_row(row), standing.get(row["joint"])) for row in found]
+        known = [_with_baseline(decode.estimate_from_row(row), standing.get(row["joint"])) for row in found]
+        if at is not None or all(estimate.state is not JointState.NO_LOAD for estimate in known):
+            return known
+        latest = self.latest_readings()
+        probes = {row[0]: row[1] for row in self._fetch("SELECT joint, probe FROM joint")}
+        return [_with_reading(estimate, latest.get(probes[estimate.joint])) for estimate in known]
 
     def _estimates_at(self, when: int) -> list[sqlite3.Row]:
         """The one that came last of each configured joint, of those not later than `when` [ms].
@@ -363,4 +369,19 @@ def _with_baseline(estimate: Estimate, baseline: JointBaseline | None) -> Estima
         baseline_rise_coefficient=baseline.rise_coefficient,
         baseline_rise_coefficient_sd=baseline.rise_coefficient_sd,
         baseline_time=baseline.baseline_time,
+    )
+
+
+def _with_reading(estimate: Estimate, latest: tuple[int, float] | None) -> Estimate:
+    """A joint without load is told of each five minutes (`held_back`): its temperature, by the reading."""
+    if estimate.state is not JointState.NO_LOAD or latest is None or latest[0] <= estimate.time:
+        return estimate
+    time, celsius = latest
+    reference = estimate.reference_celsius
+    return replace(
+        estimate,
+        time=time,
+        probe_time=time,
+        probe_celsius=celsius,
+        rise_kelvin=None if reference is None else celsius - reference,
     )

@@ -156,7 +156,8 @@ class Store:
         sync = bool(kinds[AlertChange]) or bool(self._taken) or self._sync_is_due()
         self.ledger.whole = False
         held = self._held.with_more(
-            kinds[Passage], kinds[LearningWindow], kinds[SourceHealth], at_once=snapshot is not None
+            *(kinds[kind] for kind in (Passage, LearningWindow, SourceHealth, Estimate)),
+            at_once=snapshot is not None,
         )
         self._retry(
             lambda: self._write_batch(kinds, held, monotonic_seconds, time, snapshot, sync), patience_seconds
@@ -367,7 +368,7 @@ class Store:
             many(rows.INSERT_FAULT, rows.fault_rows(kinds[Fault], batch_id))
             # an hour without one good reading is an hour too
             note_due(connection, [fault.time for fault in kinds[Fault] if fault.channel is not None])
-            many(rows.INSERT_ESTIMATE, rows.estimate_rows(kinds[Estimate], self._joint_ids, batch_id))
+            many(rows.INSERT_ESTIMATE, rows.estimate_rows(held.estimates, self._joint_ids, batch_id))
             many(rows.UPSERT_ALERT, rows.alert_rows(kinds[Alert]))
             many(rows.INSERT_ALERT_CHANGE, rows.alert_change_rows(kinds[AlertChange], batch_id))
             self.ledger.put(connection, kinds[AlertChange])
