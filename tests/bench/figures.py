@@ -19,6 +19,7 @@ from pathlib import Path
 
 import accusations
 import alert_rates
+import buses
 import cost
 import curve
 import detection
@@ -42,6 +43,7 @@ FIGURES: dict[str, Callable[[Setting], list[Line]]] = {
     "passages": passage_truth.passages,
     "ohms": ohms_figure.ohms,
     "cost": cost.cost,
+    "buses": buses.buses,
     "storage": history_figure.storage,
     "wear": history_figure.wear,
     "lookback": history_figure.lookback,
