@@ -45,7 +45,7 @@ _OWN_CONVERSION_SECONDS = 0.09
 _STEP_KELVIN, _STEP_KELVIN_PER_SECOND, _STEP_SECONDS = 2.0, 0.5, 10.0
 _RECENT_SECONDS = 60.0
 _DEAD_SHARE = 0.5  # of the interval: a bus that brings nothing and takes longer is dead
-_DEAD_UNTIL_SHARE = 0.8  # of the interval: no further probe of a dead bus is asked after it
+_DEAD_UNTIL_SHARE = 0.9  # of the interval: by then looking at a dead bus is to be over
 _MOST_UNASSIGNED = 16  # noise on the bus makes up ids without end
 _GONE = (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR)
 
@@ -179,12 +179,15 @@ class OneWire:
         first = self._dead[bus] % len(probes)
         events: list[Reading | Fault] = []
         refused: Refused | None = None
+        longest_seconds = 0.0
         for asked, probe in enumerate((*probes[first:], *probes[:first])):
             if self._stop.is_set():
                 return events
             moment = now(self._clock)
-            if refused is None or moment.monotonic_seconds < until_seconds:
+            if refused is None or moment.monotonic_seconds + longest_seconds < until_seconds:
                 decoded = self._decoded(probe)
+                took_seconds = self._clock.monotonic_seconds() - moment.monotonic_seconds
+                longest_seconds = max(longest_seconds, took_seconds)
                 if not isinstance(decoded, Refused):
                     del self._dead[bus]
                     return events
