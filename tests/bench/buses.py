@@ -44,8 +44,8 @@ from lugwatch.store.writer import Store
 from test_nmea import with_checksum
 
 PROBES = 16
-# Reset, match ROM, command and nine bytes are 152 slots; slot (120 µs and 1 µs of recovery) and reset (960 µs)
-# as slow as the DS18B20 datasheet has them
+# Reset, match ROM, command and nine bytes are 152 slots; slot (120 µs and 1 µs of recovery) and reset
+# (960 µs) as slow as the DS18B20 datasheet has them
 READ_SECONDS = 152 * 121e-6 + 0.96e-3
 ONEWIRE_SECONDS, I2C_SECONDS, SENTENCE_SECONDS = 2.0, 1.0, 0.1  # what each source is read or sent every
 SECOND_MASTER = "w1_bus_master2"
