@@ -2,7 +2,7 @@
 
 Each figure is printed with its target, what was reached, and a verdict. Invented boats are lived
 through by the simulator and watched by the product's own pipeline. Everything is seeded: but for
-`cost` two runs print the same numbers. Exit status 0 when measured, whatever the verdicts.
+`cost` and `buses` two runs print the same numbers. Exit status 0 when measured, whatever the verdicts.
 """
 
 import os
