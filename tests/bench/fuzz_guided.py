@@ -51,7 +51,7 @@ def run_one(name: str, seconds: float, corpus: str, findings: str) -> None:
     options = [
         f"-max_total_time={seconds:.0f}", f"-max_len={LONGEST_INPUT}", f"-timeout={HANG_SECONDS}",
         f"-rss_limit_mb={MEGABYTES}", f"-artifact_prefix={findings}/", "-print_final_stats=1",
-        "-close_fd_mask=1", "-seed=1",
+        "-seed=1",
     ]  # fmt: skip
     run = straight if raw is not None else through_hypothesis.hypothesis.fuzz_one_input
     atheris.Setup([sys.argv[0], *options, corpus], run)
@@ -78,7 +78,7 @@ def fuzz(name: str, seconds: float, kept: Path | None) -> bool:
             f"{name:20} {count:9} inputs, branches {first} at first, {last} at the end, {verdict}", flush=True
         )
         if done.returncode:
-            print(done.stderr[-3000:])
+            print(done.stdout[-2000:], done.stderr[-1000:], sep="\n")
             for path in found:
                 print(f"{path.name}: {path.read_bytes()!r}")
         return not done.returncode
