@@ -31,6 +31,7 @@ MUST = ("x86_64", "aarch64")  # every package has a wheel for these; for armhf n
 # Named here, so that a new gap is noticed; the installer fails there, and says that --newest is left
 KNOWN_GAPS = {("lgpio", "3.13", "aarch64"), ("lgpio", "3.14", "aarch64")}
 GLIBC_MINORS = range(5, 37)  # Debian 12 has 2.36
+_SPELLED = {"unlicense.org": "Unlicense"}  # as SPDX has it
 HEAD = """\
 # Written by deploy/pins.py, not by hand. For pip's --require-hashes; wheels only, for Linux with glibc,
 # Python {pythons}, on {machines}.
@@ -121,7 +122,7 @@ def _licence(metadata: dict[str, object]) -> str:
     if classes:
         return ", ".join(classes)
     first = str(metadata.get("license") or "").strip().splitlines()
-    return first[0][:80] if first else "not said"
+    return _SPELLED.get(first[0], first[0])[:80] if first else "not said"
 
 
 def _resolve(roots: list[Requirement]) -> dict[str, dict[str, object]]:
