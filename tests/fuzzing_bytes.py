@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import fuzzing
+import fuzzing_commands
 import fuzzing_files
 
 _PATHS = (None, ("battery", "amps"), ("1", "1"), ("time",))
@@ -42,6 +43,7 @@ RAW: dict[str, Raw] = {
     ),
     "sentences": _plain((*fuzzing._LINES, b"".join(fuzzing._LINES))),
     "MQTT payloads": _choosing(fuzzing._PAYLOADS, _PATHS),
+    "commands of instruments": _plain(fuzzing_commands.COMMANDS),
     "words of the crew": _plain(fuzzing._WORDS),
     "configuration": _plain((fuzzing_files._TOML,)),
     "recordings": _plain(fuzzing_files._CSV),
