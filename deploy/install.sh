@@ -9,6 +9,7 @@ sudo sh deploy/install.sh [OPTIONS]      install, or upgrade what is there
   --dry-run           say what would be done, and do nothing
   --from PATH|NAME    a wheel, a source folder or a package name; left out: this folder's clone
   --extras a,b        optional parts, as push or gpio
+  --newest            what it needs in its newest releases, not those of deploy/pins with their sums
   --roll-back         go back to the version before this one
   --uninstall         take programs and services away; data and configuration stay
   --root DIR          install into another root (an image, a test); no service is started
@@ -19,12 +20,13 @@ TEXT
 }
 
 here="$(cd "$(dirname "$0")" && pwd)"
-dry="" root="" from="$here/.." extras="" act="install" start="yes"
+dry="" root="" from="$here/.." extras="" act="install" start="yes" newest=""
 while [ $# -gt 0 ]; do
     case "$1" in
         --dry-run) dry="yes" ;;
         --from) shift; from="${1:?--from needs a path or a name}" ;;
         --extras) shift; extras="[${1:?--extras needs names}]" ;;
+        --newest) newest="yes" ;;
         --roll-back) act="roll_back" ;;
         --uninstall) act="uninstall" ;;
         --root) shift; root="${1:?--root needs a folder}"; root="${root%/}"; start="" ;;
@@ -90,16 +92,44 @@ groups_here() {
     echo "${found# }"
 }
 
+# lists_here: lists of deploy/pins for this machine and these optional parts, or nothing: then why, on stderr
+lists_here() {
+    [ -z "$newest" ] || return 0
+    case "$(uname -m)" in
+        x86_64 | aarch64) ;;
+        *) echo "install.sh: no sums for $(uname -m), where some packages have no wheels; taking the newest releases" >&2; return 0 ;;
+    esac
+    if ! python3 -c 'import sys; sys.exit(not (3, 11) <= sys.version_info < (3, 15))'; then
+        echo "install.sh: no sums for this Python; taking the newest releases" >&2
+        return 0
+    fi
+    lists="-r $here/pins/base.txt" parts="${extras#?}"
+    for part in $(echo "${parts%?}" | tr ',' ' '); do
+        [ -e "$here/pins/$part.txt" ] || fail "no sums for the optional part $part in deploy/pins; leave it out, or take --newest"
+        lists="$lists -r $here/pins/$part.txt"
+    done
+    echo "$lists"
+}
+
 install_program() {
     stamp="$(date -u +%Y%m%dT%H%M%SZ)"
     version="$program/versions/$stamp"
     do_it mkdir -p "$program/versions"
     do_it python3 -m venv "$version"
-    do_it "$version/bin/python" -m pip install --quiet --upgrade pip
     case "$from" in
         */*) from="$(cd "$(dirname "$from")" 2>/dev/null && pwd)/$(basename "$from")" ;;
     esac
-    do_it "$version/bin/python" -m pip install --quiet "$from$extras"
+    if [ -n "$lists" ]; then
+        # the same bytes as in the list, and wheels alone: they run no code of their own while they are installed
+        # shellcheck disable=SC2086  # options and paths are words on purpose
+        do_it "$version/bin/python" -m pip install --quiet --require-hashes --only-binary :all: $lists ||
+            fail "what deploy/pins lists was not installed (the lines above say why); --newest does without"
+        do_it "$version/bin/python" -m pip install --quiet --no-deps "$from$extras"
+        do_it "$version/bin/python" -m pip check || fail "deploy/pins is not of this lugwatch; take its own, or --newest"
+    else
+        do_it "$version/bin/python" -m pip install --quiet --upgrade pip
+        do_it "$version/bin/python" -m pip install --quiet "$from$extras"
+    fi
     [ -n "$dry" ] || "$version/bin/python" -m lugwatch --version || fail "what was installed does not run; nothing was changed"
 }
 
@@ -163,6 +193,7 @@ forget_old() {
 install() {
     need_root
     need_system
+    lists="$(lists_here)" || exit 1
     make_user
     install_program
     back_up

@@ -13,6 +13,7 @@ from typing import Any
 from hypothesis import strategies as st
 
 import boats
+import fuzzing_commands
 from fuzzing import BUSES, Target, spoilt
 from histories import START_TIME, open_store, put, reading
 from lugwatch import config
@@ -268,4 +269,4 @@ FILES: dict[str, Target] = {
         _played,
     ),
 }
-TARGETS = BUSES | FILES
+TARGETS = BUSES | FILES | {"commands of instruments": fuzzing_commands.TARGET}

@@ -80,6 +80,10 @@ def test_every_way_with_its_defaults(tmp_path: Path) -> None:
             '[nmea_alerts] device = "/dev/serial/by-id/usb-node" is read by "alternator" as well',
         ),
         ('[nmea_alerts]\nudp_host = "x"\ntalker = "i"\n', "[nmea_alerts] talker = 'i'"),
+        (
+            '[nmea_alerts]\nudp_host = "x"\nlisten = true\n',
+            "[nmea_alerts] listen = true is for a serial port",
+        ),
         ('[nmea_alerts]\nudp_host = "x"\nsentences = ["XDR"]\n', "[nmea_alerts] sentences.0 = 'XDR'"),
     ],
 )

@@ -113,8 +113,8 @@ def test_every_word_that_troubleshooting_explains_is_one_that_is_said() -> None:
     words = {word for row in rows for word in re.findall(r"`([a-z0-9_]+)`", row[0])}
     assert len(words) >= 30
     assert words - known == set()
-    watch_itself = {Condition.STALLED, Condition.UNHEARD, Condition.NOT_RECORDING, Condition.CLOCK_UNTRUSTED}
-    assert {str(condition) for condition in watch_itself} <= words
+    # whatever a tired skipper may read on the screen has a row that says what to do
+    assert {str(word) for word in (*Condition, *FaultKind)} - words == set()
 
 
 def test_every_message_that_troubleshooting_quotes_is_one_that_is_said() -> None:
@@ -134,7 +134,7 @@ def test_every_command_and_setting_that_troubleshooting_names_is_there() -> None
     for line in spoken:
         words = shlex.split(line)
         command: click.Command = commands
-        while isinstance(command, click.Group) and words:
+        while isinstance(command, click.Group) and words and not words[0].startswith("--"):
             command = command.commands[words.pop(0)]
         options = {option for parameter in command.params for option in parameter.opts}
         for word in words:

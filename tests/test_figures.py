@@ -3,6 +3,7 @@
 import math
 from pathlib import Path
 
+import buses
 import numpy as np
 import pytest
 from curve import clairvoyant, clairvoyant_false_per_1000_hours, held, raised, window_sd_kelvin
@@ -91,3 +92,13 @@ def test_what_is_kept_is_made_once(tmp_path: Path) -> None:
     assert [kept(tmp_path, ("a", 1), make), kept(tmp_path, ("a", 1), make)] == [1, 1]
     assert kept(tmp_path, ("a", 2), make) == 2
     assert not list(tmp_path.glob("*.part"))
+
+
+def test_sixteen_probes_are_read_ten_times_faster_together_than_one_by_one() -> None:
+    told, verdict = buses._onewire_cycle()
+    assert verdict.met, told.reached
+
+
+def test_gaps_of_a_source_that_brought_nothing_meet_no_target() -> None:
+    assert math.isnan(buses._quantile([], 50.0))
+    assert buses._quantile([1.0, 2.0, 9.0], 50.0) == 2.0

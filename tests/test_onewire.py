@@ -59,6 +59,7 @@ class PlayedFiles(SystemFiles):
     def __init__(self, clock: ManualClock | None = None) -> None:
         self.errors: dict[str, int] = {}
         self.slow_seconds: dict[str, float] = {}
+        self.slow_of: dict[str, float] = {}  # by folder
         self.answers: dict[str, list[bytes]] = {}
         self.reads: list[str] = []
         self.writes: list[tuple[str, bytes]] = []
@@ -69,7 +70,9 @@ class PlayedFiles(SystemFiles):
         key = f"{path.parent.name}/{path.name}"
         self.reads.append(key)
         if self._clock is not None:
-            self._clock.advance(self.slow_seconds.get(path.name, 0.0))
+            self._clock.advance(
+                self.slow_seconds.get(path.name, 0.0) + self.slow_of.get(path.parent.name, 0.0)
+            )
         if key in self.errors:
             raise OSError(self.errors[key], "played")
         if self.answers.get(key):

@@ -12,8 +12,10 @@ import pytest
 
 pytest.importorskip("apprise")
 
+from brokers import free_port
 from lugwatch.clock import ScaledClock
 from processes import Command, until
+from test_nmea import with_checksum
 from test_watch_process import BAR, slave
 from web_service import WebService
 
@@ -44,6 +46,7 @@ class Rig:
         self.folder = folder
         self.instrument = Ear(socket.AF_INET, ("127.0.0.1", 0))
         self.manager = Ear(socket.AF_UNIX, str(folder / "notify"))
+        self.listens = free_port()
         self.config, self.database = folder / "lugwatch.toml", folder / "lugwatch.db"
         addresses = folder / "addresses"
         addresses.write_text(f"json://127.0.0.1:{service.port}/?cto=1&rto=1\n", encoding="utf-8")
@@ -59,6 +62,7 @@ urls_file = "addresses"
 [nmea_alerts]
 udp_host = "127.0.0.1"
 udp_port = {self.instrument.socket.getsockname()[1]}
+listen_udp_port = {self.listens}
 [[probe]]
 id = "bar"
 source = "onewire"
@@ -130,6 +134,13 @@ def test_an_alarm_outlives_a_kill_and_is_sent_once_when_the_service_is_back(
         until(lambda: "Grey Plover: ALARM: hot" in service.titles())
         until(lambda: rig.instrument.find(hot))  # the first round says what stands
         until(lambda: not rig.waiting())
+        rig.instrument.heard.clear()
+        press = with_checksum(f"INACK,{sentence.split(',')[2]}").encode()
+        rig.instrument.socket.sendto(press, ("127.0.0.1", rig.listens))
+        until(lambda: rig.instrument.find(lambda one: hot(one) and one.split(",")[4] == "A"))
         assert watch.stop() == 0
+    with closing(sqlite3.connect(rig.database)) as connection:
+        who = connection.execute("SELECT acknowledged_by FROM alert WHERE condition = 'hot'").fetchone()
+    assert who == ("instrument (IN)",)
     assert service.titles().count("Grey Plover: ALARM: hot") == 1
     assert rig.manager.find(lambda line: line == "STOPPING=1")

@@ -125,6 +125,8 @@ class NmeaAlertsTable(Table):
     baud: Annotated[int, Field(ge=300, le=921_600)] = 4800
     udp_host: str | None = None
     udp_port: Annotated[int, Field(ge=1, le=65535)] = 10110
+    listen: bool = False
+    listen_udp_port: Annotated[int, Field(ge=1, le=65535)] | None = None
     sentences: Annotated[list[Literal["ALR", "ALF"]], Field(min_length=1)] = ["ALR", "ALF"]
     talker: Annotated[str, Field(pattern=r"^[A-Z][A-Z0-9]$")] = "II"
     categories: _Told = ["alarm", "warning", "caution"]

@@ -43,6 +43,8 @@ class NmeaAlertSettings:
     sentences: frozenset[str]
     talker: str
     categories: frozenset[Category]
+    listen: bool = False  # to commands on the serial port
+    listen_udp_port: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +107,8 @@ def _nmea(table: NmeaAlertsTable | None) -> NmeaAlertSettings | None:
         udp_port=table.udp_port,
         sentences=frozenset(table.sentences),
         talker=table.talker,
+        listen=table.listen,
+        listen_udp_port=table.listen_udp_port,
         categories=_categories([*table.categories]),
     )
 
@@ -139,6 +143,8 @@ def _nmea_mistakes(document: Document) -> list[str]:
             '[nmea_alerts] needs a device (a serial port, "/dev/serial/by-id/…") or a udp_host '
             '("192.168.1.255" for all of the boat\'s network)'
         ]
+    if table.listen and table.device is None:
+        return ["[nmea_alerts] listen = true is for a serial port; name its device, or say listen_udp_port"]
     sources = [*document.probe, *document.current]
     return [
         f'[nmea_alerts] device = "{table.device}" is read by "{channel.id}" as well; '

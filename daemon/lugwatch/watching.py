@@ -83,6 +83,7 @@ def watch(configuration: Configuration, clock: Clock) -> None:
             configuration.boat,
             configuration.database,
             on_silence=partial(running.act, CrewDeed.SILENCE),
+            on_deed=lambda deed, alert_id, who: running.act(deed, who, alert_id=alert_id),
         ):
             way.restore(list(state.book.alerts.values()))
             running.add_publisher(way)

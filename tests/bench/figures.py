@@ -2,7 +2,7 @@
 
 Each figure is printed with its target, what was reached, and a verdict. Invented boats are lived
 through by the simulator and watched by the product's own pipeline. Everything is seeded: but for
-`cost` two runs print the same numbers. Exit status 0 when measured, whatever the verdicts.
+`cost` and `buses` two runs print the same numbers. Exit status 0 when measured, whatever the verdicts.
 """
 
 import os
@@ -19,6 +19,7 @@ from pathlib import Path
 
 import accusations
 import alert_rates
+import buses
 import cost
 import curve
 import detection
@@ -42,6 +43,7 @@ FIGURES: dict[str, Callable[[Setting], list[Line]]] = {
     "passages": passage_truth.passages,
     "ohms": ohms_figure.ohms,
     "cost": cost.cost,
+    "buses": buses.buses,
     "storage": history_figure.storage,
     "wear": history_figure.wear,
     "lookback": history_figure.lookback,

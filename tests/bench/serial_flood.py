@@ -16,6 +16,7 @@ import time
 import tty
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
@@ -84,16 +85,25 @@ def send(line: int, seed: int, garbage: float, seconds: float) -> None:
         time.sleep(STEP_SECONDS)
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--minutes", type=float, default=10.0)
-    parser.add_argument("--garbage", type=float, default=0.3, help="share of all bytes")
-    parser.add_argument("--seed", type=int, default=1)
-    arguments = parser.parse_args()
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flooded:
+    """What became of one flood: sentences with a good checksum, faults told, share of one core."""
+
+    total_bytes: int
+    sent: int
+    lost: int
+    made_up: int
+    faults: Counter[FaultKind]
+    cpu_seconds: float
+    cpu_ratio: float
+
+
+def flood(minutes: float, garbage: float, seed: int) -> Flooded:
+    """So many minutes of it, in real time."""
     far, near = os.openpty()
     tty.setraw(near)
     tty.setraw(far)
-    seconds = 60.0 * arguments.minutes
+    seconds = 60.0 * minutes
     source = SerialNmea(
         name="serial", device=os.ttyname(near), baud=115_200, clock=SystemClock(), stop=threading.Event(),
         channels=[
@@ -104,7 +114,7 @@ def main() -> None:
     source.poll()  # open, so that nothing is sent before anybody listens
     child = os.fork()
     if child == 0:
-        send(far, arguments.seed, arguments.garbage, seconds)
+        send(far, seed, garbage, seconds)
         os._exit(0)
     read: list[list[float]] = [[] for _ in range(TRANSDUCERS)]
     faults: Counter[FaultKind] = Counter()
@@ -120,19 +130,20 @@ def main() -> None:
     source.close()
     for descriptor in (far, near):
         os.close(descriptor)
-    tell(arguments, read, faults, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+    cpu_seconds = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return compared(int(seconds * BYTES_A_SECOND), garbage, seed, read, faults, cpu_seconds)
 
 
-def tell(
-    arguments: argparse.Namespace, read: list[list[float]], faults: Counter[FaultKind], cpu_seconds: float
-) -> None:
+def compared(
+    total_bytes: int, garbage: float, seed: int, read: list[list[float]], faults: Counter[FaultKind],
+    cpu_seconds: float,
+) -> Flooded:  # fmt: skip
     """Against what was sent, told over again: every value of every transducer in its order, and no other."""
-    total = int(60.0 * arguments.minutes * BYTES_A_SECOND)
     expected: list[list[float]] = [[] for _ in range(TRANSDUCERS)]
     size = 0
-    for line, good in pieces(arguments.seed, arguments.garbage):
+    for line, good in pieces(seed, garbage):
         size += len(line)
-        if size > total:
+        if size > total_bytes:
             break
         if good is not None:
             expected[good[0]].append(good[1] % VALUES / 100)
@@ -143,11 +154,28 @@ def tell(
         same = sum(a == b for a, b in zip(want, got, strict=False))
         lost += max(0, len(want) - same - 1)
         made_up += max(0, len(got) - same - 1)
-    print(f"{total / 1e6:.2f} MB in {arguments.minutes:g} min, {arguments.garbage:.0%} of it garbage")
-    print(f"sentences with a good checksum: {sent} sent, {lost} lost, {made_up} that nobody sent")
-    print(f"told of the rest: {', '.join(f'{n} × {kind}' for kind, n in sorted(faults.items()))}")
-    print(f"processor: {cpu_seconds:.1f} s, {cpu_seconds / (60.0 * arguments.minutes):.1%} of one core")
-    sys.exit(1 if lost or made_up else 0)
+    return Flooded(
+        total_bytes=total_bytes, sent=sent, lost=lost, made_up=made_up, faults=faults,
+        cpu_seconds=cpu_seconds, cpu_ratio=cpu_seconds / (total_bytes / BYTES_A_SECOND),
+    )  # fmt: skip
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--minutes", type=float, default=10.0)
+    parser.add_argument("--garbage", type=float, default=0.3, help="share of all bytes")
+    parser.add_argument("--seed", type=int, default=1)
+    arguments = parser.parse_args()
+    done = flood(arguments.minutes, arguments.garbage, arguments.seed)
+    print(
+        f"{done.total_bytes / 1e6:.2f} MB in {arguments.minutes:g} min, {arguments.garbage:.0%} of it garbage"
+    )
+    print(
+        f"sentences with a good checksum: {done.sent} sent, {done.lost} lost, {done.made_up} that nobody sent"
+    )
+    print(f"told of the rest: {', '.join(f'{n} × {kind}' for kind, n in sorted(done.faults.items()))}")
+    print(f"processor: {done.cpu_seconds:.1f} s, {done.cpu_ratio:.1%} of one core")
+    sys.exit(1 if done.lost or done.made_up else 0)
 
 
 if __name__ == "__main__":

@@ -77,8 +77,8 @@ _STATE = {
     AlertState.SHELVED_RECTIFIED: "N",
     AlertState.OUT_OF_SERVICE: "A",
 }
-# MSC.302(87): category C cannot be acknowledged at another place than here; we do not listen for ACN.
-_CATEGORY = "C"
+# MSC.302(87): C cannot be acknowledged at another place than here, B can. We know whether we listen.
+_CATEGORY = {False: "C", True: "B"}
 _TEST_TEXT = "TEST ONLY, NO ALERT"
 
 
@@ -145,9 +145,19 @@ def last_change_time(alert: Alert) -> int:
     return max(time for time in times if time is not None)
 
 
+def local_number(alert: Alert) -> int:
+    """Of ALR and ACK, 1 to 999."""
+    return (alert.alert_id - 1) % 999 + 1
+
+
+def numbers(alert: Alert) -> tuple[int, int]:
+    """Identifier and instance (1 to 999,999), by which ALF, ALC and ACN name it."""
+    return IDENTIFIERS.get(alert.condition, OTHER_IDENTIFIER), (alert.alert_id - 1) % 999_999 + 1
+
+
 def alr(talker: str, boat: Boat, alert: Alert, *, over: bool = False) -> bytes:
     """The older sentence: one number, condition A or V, acknowledged A or V, a text."""
-    number = (alert.alert_id - 1) % 999 + 1
+    number = local_number(alert)
     condition = "A" if alert.state in ACTIVE_STATES and not over else "V"
     unseen = not over and alert.state in (
         AlertState.ACTIVE_UNACKNOWLEDGED,
@@ -168,21 +178,23 @@ def revision(alert: Alert) -> int:
     return (max(alert.change_count, 1) - 1) % 99 + 1
 
 
-def alf(talker: str, boat: Boat, alert: Alert, sequence: int, *, over: bool = False) -> list[bytes]:
+def alf(
+    talker: str, boat: Boat, alert: Alert, sequence: int, *, over: bool = False, answerable: bool = False
+) -> list[bytes]:
     """One or two sentences: the short title, and whom it is about.
 
     sequence: 0 to 9, the same in both. over: no longer wanted here, so it is normal to whoever listens.
+    answerable: commands about it are listened to.
     """
     state = "N" if over else _alf_state(alert)
-    identifier = IDENTIFIERS.get(alert.condition, OTHER_IDENTIFIER)
-    instance = (alert.alert_id - 1) % 999_999 + 1
+    identifier, instance = numbers(alert)
     escalation = 0 if alert.escalated_time is None else 1
     who = f"{identifier},{instance},{revision(alert)},{escalation},"
     about = subject(boat, alert)
     total = 2 if about else 1
     priority = _PRIORITY[alert.category]
     clock = _clock(last_change_time(alert))
-    head = f"{talker}ALF,{total},1,{sequence},{clock},{_CATEGORY},{priority},{state},,{who}"
+    head = f"{talker}ALF,{total},1,{sequence},{clock},{_CATEGORY[answerable]},{priority},{state},,{who}"
     sentences = [sentence(head + escaped(_title(alert.condition), min(TITLE_LONGEST, _room(head))))]
     if about:
         head = f"{talker}ALF,2,2,{sequence},,,,,,{who}"
@@ -198,16 +210,18 @@ def _alf_state(alert: Alert) -> str:
 
 def alc(talker: str, alerts: Sequence[Alert], sequence: int) -> list[bytes]:
     """The list of all that stands, so that a receiver finds what it has missed. sequence: 0 to 99."""
-    entries = [
-        f",,{IDENTIFIERS.get(a.condition, OTHER_IDENTIFIER)},{(a.alert_id - 1) % 999_999 + 1},{revision(a)}"
-        for a in alerts
-    ]
+    entries = [f",,{numbers(a)[0]},{numbers(a)[1]},{revision(a)}" for a in alerts]
     parts = [entries[i : i + ENTRIES_LONGEST] for i in range(0, len(entries), ENTRIES_LONGEST)] or [[]]
     parts = parts[:99]
     return [
         sentence(f"{talker}ALC,{len(parts):02d},{n:02d},{sequence % 100:02d},{len(part)}{''.join(part)}")
         for n, part in enumerate(parts, start=1)
     ]
+
+
+def arc(talker: str, time: int, answer: str) -> bytes:
+    """A command was refused: when [ms], and its identifier, instance and letter."""
+    return sentence(f"{talker}ARC,{_clock(time)},,{answer}")
 
 
 def hbt(talker: str, seconds: float, sequence: int) -> bytes:
@@ -223,6 +237,7 @@ def trial_sentences(talker: str, kinds: frozenset[str], time: int, *, active: bo
         head = f"{talker}ALR,{clock},{TEST_NUMBER:03d},{state},{'V' if active else 'A'},"
         found.append(sentence(head + escaped(_TEST_TEXT, _room(head))))
     if "ALF" in kinds:
-        head = f"{talker}ALF,1,1,0,{clock},{_CATEGORY},W,{'V' if active else 'N'},,{TEST_IDENTIFIER},1,1,0,"
+        letter = "V" if active else "N"
+        head = f"{talker}ALF,1,1,0,{clock},{_CATEGORY[False]},W,{letter},,{TEST_IDENTIFIER},1,1,0,"
         found.append(sentence(head + escaped("TEST ONLY", TITLE_LONGEST)))
     return found

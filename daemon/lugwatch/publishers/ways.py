@@ -10,7 +10,7 @@ from typing import Protocol
 from lugwatch.clock import SystemClock
 from lugwatch.config_ways import PinSettings, WaysOut
 from lugwatch.errors import UserError
-from lugwatch.model import Alert, Boat, Category, Output
+from lugwatch.model import Alert, Boat, Category, CrewDeed, Output
 from lugwatch.publishers import pins, push_services
 from lugwatch.publishers.buzzer import PinPublisher
 from lugwatch.publishers.loop import Health, Loop
@@ -63,7 +63,11 @@ def describe(settings: WaysOut) -> list[tuple[str, str, str]]:
         where = [] if nmea.device is None else [f"{nmea.device} at {nmea.baud} baud"]
         where += [] if nmea.udp_host is None else [f"UDP {nmea.udp_host}:{nmea.udp_port}"]
         what = "+".join(sorted(nmea.sentences, reverse=True))
-        rows.append(("alert sentences", f"{what} to {' and '.join(where)}", _words(nmea.categories)))
+        heard = ["the port"] if nmea.listen else []
+        heard += [] if nmea.listen_udp_port is None else [f"UDP port {nmea.listen_udp_port}"]
+        words = f"{what} to {' and '.join(where)}"
+        words += f", commands from {' and '.join(heard)}" if heard else ""
+        rows.append(("alert sentences", words, _words(nmea.categories)))
     return rows
 
 
@@ -72,11 +76,17 @@ def _words(categories: frozenset[Category]) -> str:
 
 
 def open_all(
-    settings: WaysOut, boat: Boat, database: Path, *, on_silence: Callable[[str], None]
+    settings: WaysOut,
+    boat: Boat,
+    database: Path,
+    *,
+    on_silence: Callable[[str], None],
+    on_deed: Callable[[CrewDeed, int, str], None],
 ) -> list[Way]:
     """Every way that is configured. Raises UserError for what `mistakes` would name.
 
-    on_silence(who): the button on board was pressed. Their time is the machine's own: no demo speeds them up.
+    on_silence(who): the button on board was pressed. on_deed(deed, alert_id, who): somebody pressed on an
+    instrument. Their time is the machine's own: no demo speeds them up.
     """
     clock = SystemClock()
     wrong = mistakes(settings)
@@ -94,5 +104,5 @@ def open_all(
     if settings.lamp is not None:
         pin("lamp", settings.lamp, Light(settings.lamp.categories))
     if settings.nmea is not None:
-        found.append(NmeaAlertsPublisher(settings.nmea, boat, clock=clock))
+        found.append(NmeaAlertsPublisher(settings.nmea, boat, clock=clock, on_deed=on_deed))
     return found

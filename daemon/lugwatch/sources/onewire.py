@@ -1,7 +1,8 @@
 """One-wire thermometers through the kernel's folder: who is there, what each says, when it measured.
 
 A cycle asks each bus to measure at once where the kernel can do that, else reads probe after probe
-(about 0.8 s each at 12 bit). Identity is the full id; the order of the folder means nothing.
+(about 0.8 s each at 12 bit). Identity is the full id; the order of the folder means nothing. A bus that is
+slow and brings nothing is looked at last, in what is left of the interval, so that others keep theirs.
 Not here: decoding (`onewire_decode`), what a fault leads to (the core). May import: base, onewire_bus,
 onewire_decode, clock, model.
 """
@@ -43,6 +44,8 @@ _OWN_CONVERSION_SECONDS = 0.09
 # A value that a failure also looks like is believed only as a small step from a recent good one.
 _STEP_KELVIN, _STEP_KELVIN_PER_SECOND, _STEP_SECONDS = 2.0, 0.5, 10.0
 _RECENT_SECONDS = 60.0
+_DEAD_SHARE = 0.5  # of the interval: a bus that brings nothing and takes longer is dead
+_DEAD_UNTIL_SHARE = 0.9  # of the interval: by then looking at a dead bus is to be over
 _MOST_UNASSIGNED = 16  # noise on the bus makes up ids without end
 _GONE = (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR)
 
@@ -88,6 +91,7 @@ class OneWire:
         self._files: Files = files or SystemFiles()
         self._bulk_seconds = bulk_seconds
         self._told: set[tuple[FaultKind, str]] = set()  # states of the whole source, each told once
+        self._dead: dict[str, int] = {}  # buses, and which probe is asked first next time
         self._strangers: set[str] = set()  # seen in the last cycle, in no table
         self._unassigned: set[str] = set()  # reported
 
@@ -103,8 +107,13 @@ class OneWire:
             return self._without_folder(error, started)
         events: list[Reading | Fault] = []
         self._change(events, FaultKind.VANISHED, "", None)
-        for bus, probes in self._buses(names).items():
-            events += self._cycle(bus, probes)
+        buses = self._buses(names)
+        for bus in sorted(buses, key=self._dead.__contains__):  # stable: the dead last
+            if bus in self._dead and len(buses) > 1:
+                until_seconds = started.monotonic_seconds + _DEAD_UNTIL_SHARE * self.interval_seconds
+                events += self._look(bus, buses[bus], until_seconds)
+            else:
+                events += self._cycle(bus, buses[bus])
         if self._stop.is_set():
             return events
         events += self._unknown(names)
@@ -139,6 +148,7 @@ class OneWire:
 
     def _cycle(self, bus: str, probes: Sequence[_Probe]) -> list[Reading | Fault]:
         events: list[Reading | Fault] = []
+        started_seconds = self._clock.monotonic_seconds()
         bulk = self._bulk(bus, events)
         restarted = 0
         for probe in probes:
@@ -150,6 +160,40 @@ class OneWire:
         dip = f"all {len(probes)} probes {f'of {bus} ' if bus else ''}restarted at once: their supply dipped"
         together = len(probes) > 1 and restarted == len(probes)
         self._change(events, FaultKind.SUPPLY_DIP, bus, dip if together else None)
+        spent_seconds = self._clock.monotonic_seconds() - started_seconds
+        if (
+            bus
+            and spent_seconds > _DEAD_SHARE * self.interval_seconds
+            and not any(isinstance(event, Reading) for event in events)
+        ):
+            self._dead.setdefault(bus, 0)
+        else:
+            self._dead.pop(bus, None)
+        return events
+
+    def _look(self, bus: str, probes: Sequence[_Probe], until_seconds: float) -> list[Reading | Fault]:
+        """Whether a dead bus is back: one probe after the other, each time from another one on.
+
+        What answers is not read yet, since it may be of any age: the next round does.
+        """
+        first = self._dead[bus] % len(probes)
+        events: list[Reading | Fault] = []
+        refused: Refused | None = None
+        longest_seconds = 0.0
+        for asked, probe in enumerate((*probes[first:], *probes[:first])):
+            if self._stop.is_set():
+                return events
+            moment = now(self._clock)
+            if refused is None or moment.monotonic_seconds + longest_seconds < until_seconds:
+                decoded = self._decoded(probe)
+                took_seconds = self._clock.monotonic_seconds() - moment.monotonic_seconds
+                longest_seconds = max(longest_seconds, took_seconds)
+                if not isinstance(decoded, Refused):
+                    del self._dead[bus]
+                    return events
+                refused, self._dead[bus] = decoded, first + asked + 1
+            # those for whom no time was left share the bus, and what is wrong with it
+            events.append(self._fault(probe.channel, refused.kind, refused.detail, moment))
         return events
 
     def _bulk(self, bus: str, events: list[Reading | Fault]) -> Bulk:
