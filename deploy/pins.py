@@ -24,7 +24,13 @@ from packaging.utils import canonicalize_name, parse_wheel_filename
 HERE = Path(__file__).resolve().parent
 LISTS = HERE / "pins"
 ALWAYS = "base"
-PARTS = ("demo", "push", "gpio", "parquet", "photos")  # optional parts an owner may install; not test and bench
+PARTS = (
+    "demo",
+    "push",
+    "gpio",
+    "parquet",
+    "photos",
+)  # optional parts an owner may install; not test and bench
 PYTHONS = ("3.11", "3.12", "3.13", "3.14")
 MACHINES = {"x86_64": "x86-64", "aarch64": "arm64", "armv7l": "armhf"}
 MUST = ("x86_64", "aarch64")  # every package has a wheel for these; for armhf not

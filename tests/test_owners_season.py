@@ -172,6 +172,14 @@ def test_the_season_is_on_its_sheets(season: Season, tmp_path: Path) -> None:
     assert "steel washer taken out" in joint and "as found" in joint and "remade" in joint
 
 
+def test_the_plan_for_the_winter_knows_what_was_done(season: Season) -> None:
+    plan = season.boat.answer("winter", "--config", season.boat.configuration)
+    joints = {joint["joint"]: joint for joint in plan["joints"]}
+    assert len(joints) == 12 and all(joint["why"] for joint in joints.values())
+    assert "no work on it is written" in joints["bar_battery"]["why"]
+    assert "no work on it is written" not in joints[BAD]["why"]
+
+
 def test_the_page_tells_the_same(season: Season) -> None:
     clock = ManualClock(0.0, season.boat.time)
     page = InProcess(create_app(season.boat.database, clock, Settings(), built=built_page()))
