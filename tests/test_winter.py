@@ -171,9 +171,9 @@ def test_material_is_said_to_be_unknown_where_it_is() -> None:
     assert all(winter_words.material(m).endswith("size unknown") for m in nothing)
     half = a_joint("bar", cable_mm2=(50.0, 50.0), facts={"stud": "M8, brass", "torque_newton_metres": 9})
     (lug, *_, nut) = winter.materials(half, None)
-    assert (lug.size, lug.count, lug.source) == ("50 mm², hole for M8", 2, "[[joint]]")
-    assert (nut.size, nut.source) == ("M8", "[[joint]]")
-    assert winter.torque_newton_metres(half, None) == (9.0, "[[joint]]")
+    assert (lug.size, lug.count, lug.source) == ("50 mm², hole for M8", 2, "configuration")
+    assert (nut.size, nut.source) == ("M8", "configuration")
+    assert winter.torque_newton_metres(half, None) == (9.0, "configuration")
     assert winter.torque_newton_metres(a_joint("bar"), None) == (None, None)
     strange = winter.materials(a_joint("bar", cable_mm2=(50.0,), facts={"stud": "half an inch"}), None)
     assert strange[0].size == "50 mm², hole not known" and strange[-1].size is None

@@ -211,7 +211,7 @@ class Material:
     source: str | None
 
 
-_FROM_STACK, _FROM_JOINT = "[joint.stack]", "[[joint]]"
+_FROM_STACK, _FROM_JOINT = "configuration, from bar to nut", "configuration"
 
 
 def materials(joint: Joint, stack: Stack | None) -> tuple[Material, ...]:
