@@ -1,4 +1,4 @@
-"""What holds for every test: the same cases on each run; and a small disk."""
+"""What holds for every test: the same cases on each run; and what many of them stand on."""
 
 import os
 import shutil
@@ -8,6 +8,10 @@ from pathlib import Path
 
 import pytest
 from hypothesis import settings
+
+from brokers import Mosquitto
+from pages import built_page
+from phones import Desk
 
 settings.register_profile("same every time", derandomize=True, deadline=None)
 settings.load_profile("same every time")
@@ -28,3 +32,24 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
         pytest.skip("mounting is not allowed here")
     yield folder
     subprocess.run(["umount", "-l", folder], check=True)
+
+
+@pytest.fixture(scope="session")
+def built() -> Path:
+    """The page's scripts and styles, built from web/ once."""
+    return built_page()
+
+
+@pytest.fixture
+def broker() -> Iterator[Mosquitto]:
+    """A real broker of this test alone."""
+    with Mosquitto() as running:
+        yield running
+
+
+@pytest.fixture
+def desk() -> Iterator[Desk]:
+    """Publishers and phones, closed afterwards."""
+    desk = Desk()
+    yield desk
+    desk.close()

@@ -1,4 +1,4 @@
-"""The built page for tests: built once if its sources changed, and a real server process over a database."""
+"""The built page for tests: built once if its sources changed; a page in this process, and a served one."""
 
 import asyncio
 import importlib.util
@@ -7,11 +7,14 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType, TracebackType
 from typing import Any
 
 import httpx
+
+from lugwatch.clock import ManualClock
 
 ROOT = Path(__file__).parent.parent
 
@@ -75,6 +78,21 @@ class InProcess:
         """How much is sent for `path` to a browser that takes gzip."""
         answer = self.get(path, headers={"Accept-Encoding": "gzip"})
         return answer.num_bytes_downloaded
+
+
+@dataclass
+class Bench:
+    """A real database, its clock, and the page over it."""
+
+    database: Path
+    clock: ManualClock
+    client: InProcess
+
+    def get(self, path: str) -> Any:
+        """The JSON at `path`, which has to be there."""
+        answer = self.client.get(path)
+        assert answer.status_code == 200, answer.text
+        return answer.json()
 
 
 class Served:

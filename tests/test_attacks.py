@@ -27,19 +27,6 @@ from test_mqtt_topic import TOPIC, is_value, opened, poll_until, publish, wait_s
 ROOT = Path(__file__).parent.parent
 
 
-@pytest.fixture
-def desk() -> Iterator[Desk]:
-    desk = Desk()
-    yield desk
-    desk.close()
-
-
-@pytest.fixture
-def broker() -> Iterator[Mosquitto]:
-    with Mosquitto() as broker:
-        yield broker
-
-
 # ---- somebody at the broker ---------------------------------------------------------------------
 
 HOSTILE_WORDS = (

@@ -3,7 +3,6 @@
 import socket
 import ssl
 import subprocess
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -20,13 +19,6 @@ from lugwatch.sources import broker_trust
 from phones import QUICK, Desk, alert, change, settings, until
 
 NOW = datetime.now(UTC)
-
-
-@pytest.fixture
-def desk() -> Iterator[Desk]:
-    desk = Desk()
-    yield desk
-    desk.close()
 
 
 def openssl(*words: str) -> str:

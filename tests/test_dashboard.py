@@ -5,9 +5,8 @@ import re
 import socket
 import sqlite3
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -28,24 +27,9 @@ from lugwatch.errors import OperationFailed
 from lugwatch.model import AlertState
 from lugwatch.store.queries import Bucket
 from lugwatch.store.writer import Store
-from pages import InProcess, built_page
+from pages import Bench, InProcess
 
-
-@pytest.fixture(scope="module", autouse=True)
-def _built() -> None:
-    built_page()
-
-
-@dataclass
-class Bench:
-    database: Path
-    clock: ManualClock
-    client: InProcess
-
-    def get(self, path: str) -> Any:
-        answer = self.client.get(path)
-        assert answer.status_code == 200, answer.text
-        return answer.json()
+pytestmark = pytest.mark.usefixtures("built")
 
 
 @pytest.fixture

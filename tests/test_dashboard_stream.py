@@ -18,12 +18,9 @@ from invented_boat import (
 from lugwatch.clock import ManualClock
 from lugwatch.dashboard.stream import events
 from lugwatch.model import AlertChange, AlertChangeKind, Condition, JointState
-from pages import Served, built_page
+from pages import Served
 
-
-@pytest.fixture(scope="module", autouse=True)
-def _built() -> None:
-    built_page()
+pytestmark = pytest.mark.usefixtures("built")
 
 
 @dataclass

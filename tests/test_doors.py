@@ -18,14 +18,12 @@ from lugwatch.dashboard.app import Settings, create_app
 from lugwatch.dashboard.doors import COOKIE, SESSION_SECONDS, Doors, new_passphrase, read_lock, write_lock
 from lugwatch.dashboard.serve import is_loopback
 from lugwatch.errors import UserError
-from pages import InProcess, built_page
+from pages import InProcess
+
+pytestmark = pytest.mark.usefixtures("built")
+
 
 PHRASE = "brass washers belong elsewhere"
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _built() -> None:
-    built_page()
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,10 @@ from lugwatch.model import JointState, Reading
 from lugwatch.store.queries import Bucket, History
 from lugwatch.store.writer import Store
 from lugwatch.units import format_time
-from pages import InProcess, built_page
+from pages import Bench, InProcess
+
+pytestmark = pytest.mark.usefixtures("built")
+
 
 HOSTILE = [
     "<script>alert(1)</script>",
@@ -29,22 +32,9 @@ HOSTILE = [
 TRAVELLING = ["bar", "a/b", "../x", "a b", "?q=1", "ä#", "%2e"]
 
 
-@pytest.fixture(scope="module", autouse=True)
-def _built() -> None:
-    built_page()
-
-
 @dataclass
-class Bench:
-    database: Path
-    clock: ManualClock
-    client: InProcess
+class Desk(Bench):
     store: Store
-
-    def get(self, path: str) -> Any:
-        answer = self.client.get(path)
-        assert answer.status_code == 200, answer.text
-        return answer.json()
 
     def lines(self, start: int, end: int, points: int = 600, joint: str = "bar_alternator") -> Any:
         span = f"from={format_time(start)}&to={format_time(end)}&points={points}"
@@ -52,18 +42,18 @@ class Bench:
 
 
 @pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
+def bench(tmp_path: Path) -> Iterator[Desk]:
     clock = ManualClock()
     database = tmp_path / "a.db"
     with write_invented_history(database, clock) as store:
-        yield Bench(database, clock, InProcess(create_app(database, clock)), store)
+        yield Desk(database, clock, InProcess(create_app(database, clock)), store)
 
 
 # ---- its lines ------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("points", [2, 10, 100, 2000])
-def test_a_peak_of_one_reading_is_seen_at_every_zoom(bench: Bench, points: int) -> None:
+def test_a_peak_of_one_reading_is_seen_at_every_zoom(bench: Desk, points: int) -> None:
     now = bench.clock.time()
     bench.store.write(
         [Reading(channel="bar_alternator", value=88.5, monotonic_seconds=999.0, time=now - 1_803_003)],
@@ -77,7 +67,7 @@ def test_a_peak_of_one_reading_is_seen_at_every_zoom(bench: Bench, points: int) 
         assert min(v for v in found["minimum"] if v is not None) < 60.0
 
 
-def test_a_gap_is_told_with_its_ends_and_what_was_never_recorded_too(bench: Bench) -> None:
+def test_a_gap_is_told_with_its_ends_and_what_was_never_recorded_too(bench: Desk) -> None:
     now = bench.clock.time()
     found = bench.lines(now - 3 * 3_600_000, now + 3_600_000)
     (before, off) = found["gaps"]
@@ -87,7 +77,7 @@ def test_a_gap_is_told_with_its_ends_and_what_was_never_recorded_too(bench: Benc
     assert None in found["celsius"]["mean"]
 
 
-def test_where_nothing_was_recorded_all_is_gap(bench: Bench) -> None:
+def test_where_nothing_was_recorded_all_is_gap(bench: Desk) -> None:
     now = bench.clock.time()
     found = bench.lines(now - 10 * 86_400_000, now - 9 * 86_400_000)
     assert found["gaps"] == [[(now - 10 * 86_400_000) / 1000.0, (now - 9 * 86_400_000) / 1000.0]]
@@ -105,7 +95,7 @@ def test_the_band_is_two_deviations_and_a_wild_one_is_left_out() -> None:
     assert joint_view.band(buckets(1.0), [], 5.0, 4)["minimum"] == [None]
 
 
-def test_alerts_and_entries_are_marked_where_they_belong(bench: Bench) -> None:
+def test_alerts_and_entries_are_marked_where_they_belong(bench: Desk) -> None:
     now = bench.clock.time()
     bench.client.tell("/api/journal", {"kind": "note", "joint": "isolator_in", "words": "Looked at it"})
     found = bench.lines(now - 3_600_000, now + 1000, joint="isolator_in")
@@ -130,7 +120,7 @@ def test_alerts_and_entries_are_marked_where_they_belong(bench: Bench) -> None:
         "from=2026-05-03T10:00:00Z&to=2026-05-03T11:00:00Z&points=nan",
     ],
 )
-def test_a_stretch_that_is_none_is_refused_in_words(bench: Bench, query: str) -> None:
+def test_a_stretch_that_is_none_is_refused_in_words(bench: Desk, query: str) -> None:
     answer = bench.client.get(f"/api/joints/bar_alternator/lines?{query}")
     assert answer.status_code == 422 and isinstance(answer.json()["detail"], str)
 
@@ -138,7 +128,7 @@ def test_a_stretch_that_is_none_is_refused_in_words(bench: Bench, query: str) ->
 # ---- the rest of it -------------------------------------------------------------------------
 
 
-def test_a_joint_tells_what_it_is_made_of_and_how_it_did(bench: Bench) -> None:
+def test_a_joint_tells_what_it_is_made_of_and_how_it_did(bench: Desk) -> None:
     found = bench.get("/api/joints/bar_alternator")
     assert found["sheet"]["limit_celsius"] == 90.0 and found["sheet"]["air"] == "Air in the locker"
     assert found["sheet"]["current"] == "Alternator" and found["now"]["state"] == "steady"
@@ -163,7 +153,7 @@ def test_before_anything_was_written_there_is_no_joint(tmp_path: Path) -> None:
 # ---- its journal ----------------------------------------------------------------------------
 
 
-def test_an_entry_from_the_page_is_as_one_from_the_command(bench: Bench) -> None:
+def test_an_entry_from_the_page_is_as_one_from_the_command(bench: Desk) -> None:
     written = bench.client.tell(
         "/api/journal",
         {"kind": "millivolts", "joint": "fuse_bar", "millivolts": "4.5", "amps": "90", "celsius": "41",
@@ -202,7 +192,7 @@ def test_an_entry_from_the_page_is_as_one_from_the_command(bench: Bench) -> None
         ({}, "kind"),
     ],
 )
-def test_a_wrong_entry_is_one_line_in_the_forms_words(bench: Bench, form: dict[str, str], says: str) -> None:
+def test_a_wrong_entry_is_one_line_in_the_forms_words(bench: Desk, form: dict[str, str], says: str) -> None:
     answer = bench.client.tell("/api/journal", form)
     assert answer.status_code == 422
     told = answer.json()["detail"]
@@ -237,6 +227,6 @@ def test_a_name_is_never_markup(tmp_path: Path, name: str) -> None:
 
 
 @pytest.mark.parametrize("joint", TRAVELLING)
-def test_any_joint_in_an_address_is_that_or_not_there(bench: Bench, joint: str) -> None:
+def test_any_joint_in_an_address_is_that_or_not_there(bench: Desk, joint: str) -> None:
     for path in (f"/joints/{joint}", f"/api/joints/{joint}"):
         assert bench.client.get(path).status_code in (404, 405), path

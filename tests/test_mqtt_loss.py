@@ -5,7 +5,6 @@ import random
 import resource
 import shutil
 import subprocess
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,19 +17,6 @@ from lugwatch.model import AlertState
 from lugwatch.publishers.mqtt import Remembered
 from phones import QUICK, Crew, Desk, alert, change, estimate, until
 from relays import Relay
-
-
-@pytest.fixture
-def desk() -> Iterator[Desk]:
-    desk = Desk()
-    yield desk
-    desk.close()
-
-
-@pytest.fixture
-def broker() -> Iterator[Mosquitto]:
-    with Mosquitto() as broker:
-        yield broker
 
 
 def sequences(crew: Crew) -> list[int]:

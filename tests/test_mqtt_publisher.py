@@ -7,7 +7,6 @@ import socket
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
@@ -31,20 +30,6 @@ from phones import (
     estimate,
     until,
 )
-
-
-@pytest.fixture
-def desk() -> Iterator[Desk]:
-    desk = Desk()
-    yield desk
-    desk.close()
-
-
-@pytest.fixture
-def broker() -> Iterator[Mosquitto]:
-    with Mosquitto() as broker:
-        yield broker
-
 
 # ---- the present state --------------------------------------------------------------------------
 

@@ -3,7 +3,6 @@
 import json
 import re
 import subprocess
-from collections.abc import Iterator
 from dataclasses import fields, replace
 from pathlib import Path
 
@@ -17,13 +16,6 @@ from lugwatch.publishers.crew_words import CrewWord
 from lugwatch.publishers.mqtt_words import client_id, machine_id, other_speaker, status_text
 from lugwatch.publishers.outbox import Outbox
 from phones import TIME, Desk, alert, change, estimate, until
-
-
-@pytest.fixture
-def desk() -> Iterator[Desk]:
-    desk = Desk()
-    yield desk
-    desk.close()
 
 
 @pytest.mark.parametrize("payload", [b"3", b'{"alert_id": 3}', b' {"alert_id":3,"since":"x","who":[]}\n'])

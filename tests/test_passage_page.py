@@ -27,29 +27,18 @@ from lugwatch.model import (
 from lugwatch.store.backup_note import BackupNote, write_backup_note, write_backup_trouble
 from lugwatch.store.queries import Bucket
 from lugwatch.store.writer import Store
-from pages import InProcess, built_page
+from pages import Bench, InProcess
 
-
-@pytest.fixture(scope="module", autouse=True)
-def _built() -> None:
-    built_page()
+pytestmark = pytest.mark.usefixtures("built")
 
 
 @dataclass
-class Bench:
-    database: Path
-    clock: ManualClock
-    client: InProcess
+class Desk(Bench):
     store: Store
-
-    def get(self, path: str) -> Any:
-        answer = self.client.get(path)
-        assert answer.status_code == 200, answer.text
-        return answer.json()
 
 
 @pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
+def bench(tmp_path: Path) -> Iterator[Desk]:
     """Three passages: two that ended days ago, one under way, on which one joint has doubled."""
     clock, database = ManualClock(), tmp_path / "a.db"
     with write_invented_history(database, clock) as store:
@@ -67,7 +56,7 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
         ]
         passages = [*earlier, replace(this, joints={**this.joints, "bar_alternator": worse})]
         store.write(passages, monotonic_seconds=1001.0, time=now)
-        yield Bench(database, clock, InProcess(create_app(database, clock)), store)
+        yield Desk(database, clock, InProcess(create_app(database, clock)), store)
 
 
 def _row(rows: list[dict[str, Any]], joint: str) -> dict[str, Any]:
@@ -77,7 +66,7 @@ def _row(rows: list[dict[str, Any]], joint: str) -> dict[str, Any]:
 # ---- one passage ----------------------------------------------------------------------------
 
 
-def test_a_passage_tells_what_ran_and_which_joint_moved(bench: Bench) -> None:
+def test_a_passage_tells_what_ran_and_which_joint_moved(bench: Desk) -> None:
     found = bench.get("/api/passages/3")
     rows = found["rows"]
     assert [row["joint"] for row in rows][:2] == ["bar_alternator", "battery_plus"]
@@ -97,7 +86,7 @@ def test_a_passage_tells_what_ran_and_which_joint_moved(bench: Bench) -> None:
     assert bench.get("/api/passages/1")["rows"][0]["change_reason"] == "first"
 
 
-def test_the_sheet_of_a_passage_reads_as_one(bench: Bench) -> None:
+def test_the_sheet_of_a_passage_reads_as_one(bench: Desk) -> None:
     page = bench.client.get("/passages/3").text
     for words in ("Sandpiper", "over its limit", "84 Ah, peak 96 A", "Still under way", "print-only",
                   "licensed marine electrician", "Isolator, in"):  # fmt: skip
@@ -106,7 +95,7 @@ def test_the_sheet_of_a_passage_reads_as_one(bench: Bench) -> None:
     assert bench.client.get("/passages/x").status_code == 422
 
 
-def test_two_passages_side_by_side_whichever_is_named_first(bench: Bench) -> None:
+def test_two_passages_side_by_side_whichever_is_named_first(bench: Desk) -> None:
     one, other = (_row(bench.get(path)["compared"], "bar_alternator") for path in
                   ("/api/passages/3?with=1", "/api/passages/1?with=3"))  # fmt: skip
     assert one["change_ratio"] == other["change_ratio"] == pytest.approx(2.0)
@@ -115,7 +104,7 @@ def test_two_passages_side_by_side_whichever_is_named_first(bench: Bench) -> Non
     assert bench.client.get("/passages/3?with=99").status_code == 404
 
 
-def test_work_in_between_makes_two_passages_strangers(bench: Bench) -> None:
+def test_work_in_between_makes_two_passages_strangers(bench: Desk) -> None:
     at = "2026-05-28T10:00:00Z"  # between the second passage and the one under way
     form = {"kind": "work", "joint": "bar_alternator", "words": "New washer", "at": at}
     assert bench.client.tell("/api/journal", form).status_code == 202
@@ -125,14 +114,14 @@ def test_work_in_between_makes_two_passages_strangers(bench: Bench) -> None:
     assert [cell["ratio"] for cell in row["cells"]] == [1.0, pytest.approx(1.0)]
 
 
-def test_notes_of_a_passage_are_those_until_the_next(bench: Bench) -> None:
+def test_notes_of_a_passage_are_those_until_the_next(bench: Desk) -> None:
     for at, words in (("2026-05-26T20:00:00Z", "At anchor"), ("2026-05-28T10:00:00Z", "After the second")):
         bench.client.tell("/api/journal", {"kind": "note", "words": words, "at": at})
     assert [e["note"] for e in bench.get("/api/passages/1")["notes"]] == ["At anchor"]
     assert [e["note"] for e in bench.get("/api/passages/2")["notes"]] == ["After the second"]
 
 
-def test_the_season_holds_what_has_ended_and_says_where_too_little_flowed(bench: Bench) -> None:
+def test_the_season_holds_what_has_ended_and_says_where_too_little_flowed(bench: Desk) -> None:
     season = bench.get("/api/season")
     assert [p["passage_id"] for p in season["passages"]] == [1, 2]
     bar, inverter = (_row(season["joints"], j)["cells"] for j in ("bar_alternator", "bar_inverter"))
@@ -191,7 +180,7 @@ def test_a_change_is_known_by_how_passages_repeat_and_not_over_another_shape() -
 # ---- alerts ---------------------------------------------------------------------------------
 
 
-def test_alerts_by_what_they_are(bench: Bench) -> None:
+def test_alerts_by_what_they_are(bench: Desk) -> None:
     over = replace(
         invented_alert(bench.clock.time(), alert_id=8),
         joint="fuse_bar",
@@ -220,7 +209,7 @@ def test_alerts_by_what_they_are(bench: Bench) -> None:
 # ---- the watchman ---------------------------------------------------------------------------
 
 
-def test_the_watchman_knows_disk_backup_version_and_what_failed(bench: Bench, tmp_path: Path) -> None:
+def test_the_watchman_knows_disk_backup_version_and_what_failed(bench: Desk, tmp_path: Path) -> None:
     faults = [
         Fault(source="onewire", channel="bar_alternator", kind=FaultKind.BAD_CHECKSUM, detail="28-1",
               monotonic_seconds=1.0, time=bench.clock.time() - n)
@@ -243,7 +232,7 @@ def test_the_watchman_knows_disk_backup_version_and_what_failed(bench: Bench, tm
     assert "none is known" in bench.client.get("/watchman").text
 
 
-def test_a_broker_that_is_away_is_said(bench: Bench) -> None:
+def test_a_broker_that_is_away_is_said(bench: Desk) -> None:
     client = InProcess(create_app(bench.database, bench.clock, Settings(broker=("127.0.0.1", 1))))
     assert "does not answer" in client.get("/watchman").text
 

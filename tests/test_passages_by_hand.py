@@ -21,21 +21,15 @@ from lugwatch.store.queries import History
 from lugwatch.store.restamping import restamp
 from lugwatch.store.writer import Store
 from lugwatch.units import format_time
-from pages import InProcess, built_page
+from pages import Bench, InProcess
 from test_cli import Spoken, say
 from test_joint_page import HOSTILE
 
-
-@pytest.fixture(scope="module", autouse=True)
-def _built() -> None:
-    built_page()
+pytestmark = pytest.mark.usefixtures("built")
 
 
 @dataclass
-class Bench:
-    database: Path
-    clock: ManualClock
-    client: InProcess
+class Desk(Bench):
     store: Store
     capsys: pytest.CaptureFixture[str]
 
@@ -60,10 +54,10 @@ class Bench:
 
 
 @pytest.fixture
-def bench(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Iterator[Bench]:
+def bench(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Iterator[Desk]:
     clock, database = ManualClock(), tmp_path / "a.db"
     with write_two_passages(database, clock) as store:
-        yield Bench(database, clock, InProcess(create_app(database, clock)), store, capsys)
+        yield Desk(database, clock, InProcess(create_app(database, clock)), store, capsys)
 
 
 def count(database: Path, table: str) -> int:
@@ -75,7 +69,7 @@ def count(database: Path, table: str) -> int:
 
 
 @pytest.mark.parametrize("minutes_ago", [57.0, 48.3, 35.5])
-def test_parts_add_up_and_merging_them_gives_the_original_figures(bench: Bench, minutes_ago: float) -> None:
+def test_parts_add_up_and_merging_them_gives_the_original_figures(bench: Desk, minutes_ago: float) -> None:
     before = bench.passages()
     assert bench.say("split", 1, "--at", bench.at(minutes_ago)).status == 0
     first, second = bench.passages()[:2]
@@ -100,7 +94,7 @@ def _span(history: History) -> tuple[int, int]:
     return whole.start_time, whole.end_time
 
 
-def test_ampere_hours_peak_and_rise_are_those_of_the_parts_own_time(bench: Bench) -> None:
+def test_ampere_hours_peak_and_rise_are_those_of_the_parts_own_time(bench: Desk) -> None:
     # the inverter runs from 10 to 15 minutes after the start at 60 A, else 0.4 A
     bench.say("split", 1, "--at", bench.at(52.0))
     first, second = (p["currents"]["inverter"] for p in bench.passages()[:2])
@@ -125,7 +119,7 @@ def test_ampere_hours_peak_and_rise_are_those_of_the_parts_own_time(bench: Bench
     assert [a["alert_id"] for a in shown["alerts"]] == [7]
 
 
-def test_a_part_with_little_load_or_before_its_shape_was_learned_says_so(bench: Bench) -> None:
+def test_a_part_with_little_load_or_before_its_shape_was_learned_says_so(bench: Desk) -> None:
     bench.say("split", 2, "--at", bench.at(6.0))
     late = bench.passages()[2]["joints"]["bar_alternator"]
     assert (late["rise_coefficient"], late["rise_coefficient_sd"]) == (None, None)
@@ -159,7 +153,7 @@ def test_a_part_with_little_load_or_before_its_shape_was_learned_says_so(bench: 
     assert [c["ratio"] for c in cells] == [1.0, 1.0]
 
 
-def test_merged_ones_add_their_ampere_hours(bench: Bench) -> None:
+def test_merged_ones_add_their_ampere_hours(bench: Desk) -> None:
     spoken = bench.say("merge", 1, 2)
     assert "Passage 2 is part of passage 1 now. Undo it with `lugwatch passages undo 1`." in spoken.out
     (merged,) = bench.passages()
@@ -169,7 +163,7 @@ def test_merged_ones_add_their_ampere_hours(bench: Bench) -> None:
     assert [p["found_ids"] for p in bench.passages()] == [[], []]
 
 
-def test_figures_of_a_part_outlive_its_readings(bench: Bench) -> None:
+def test_figures_of_a_part_outlive_its_readings(bench: Desk) -> None:
     bench.say("split", 1, "--at", bench.at(45.0))
     before = bench.passages()
     assert count(bench.database, "passage_part") == 2
@@ -181,7 +175,7 @@ def test_figures_of_a_part_outlive_its_readings(bench: Bench) -> None:
     assert refused.status == 2 and "has no readings left on one side of that time" in refused.err
 
 
-def test_a_passage_under_way_is_split_up_to_now(bench: Bench) -> None:
+def test_a_passage_under_way_is_split_up_to_now(bench: Desk) -> None:
     with closing(sqlite3.connect(bench.database)) as connection, connection:
         connection.execute("UPDATE passage SET end_time = NULL WHERE passage_id = 2")
     assert bench.say("split", 2, "--at", bench.at(10.0)).status == 0
@@ -191,7 +185,7 @@ def test_a_passage_under_way_is_split_up_to_now(bench: Bench) -> None:
     assert "under way" in bench.say().out
 
 
-def test_cuts_move_with_a_clock_that_was_set_right(bench: Bench) -> None:
+def test_cuts_move_with_a_clock_that_was_set_right(bench: Desk) -> None:
     bench.say("split", 1, "--at", bench.at(45.0))
     before = bench.passages()
     with closing(sqlite3.connect(bench.database)) as connection, connection:
@@ -201,7 +195,7 @@ def test_cuts_move_with_a_clock_that_was_set_right(bench: Bench) -> None:
     assert after[0]["end_time"] == after[1]["start_time"] == bench.at(-15.0)
 
 
-def test_what_was_found_alerts_and_journal_stay_as_they_were(bench: Bench) -> None:
+def test_what_was_found_alerts_and_journal_stay_as_they_were(bench: Desk) -> None:
     def kept() -> object:
         with bench.history() as history:
             return history.passages_found(), history.alerts(), history.alert_changes(), history.journal()
@@ -217,7 +211,7 @@ def test_what_was_found_alerts_and_journal_stay_as_they_were(bench: Bench) -> No
 # ---- words and the list of decisions ----------------------------------------------------------------
 
 
-def test_names_and_notes_are_told_and_undone(bench: Bench) -> None:
+def test_names_and_notes_are_told_and_undone(bench: Desk) -> None:
     assert "Passage 1 is called To Corfu." in bench.say("name", 1, " To  Corfu ", "--by", "Ada").out
     bench.say("note", 1, "Fan on all the way")
     out = bench.say().out
@@ -251,7 +245,7 @@ def test_names_and_notes_are_told_and_undone(bench: Bench) -> None:
     ],
 )
 def test_what_makes_no_sense_is_one_line_and_changes_nothing(
-    bench: Bench, words: tuple[object, ...], says: str
+    bench: Desk, words: tuple[object, ...], says: str
 ) -> None:
     spoken = bench.say(*words)
     assert spoken.status == 2 and spoken.err.count("\n") == 1 and says in spoken.err, spoken.err
@@ -264,7 +258,7 @@ def test_without_a_database_it_says_what_is_missing(capsys: pytest.CaptureFixtur
         assert spoken.status == 2 and "needs --db FILE" in spoken.err
 
 
-def test_a_database_of_an_older_version_is_read_and_takes_decisions(bench: Bench) -> None:
+def test_a_database_of_an_older_version_is_read_and_takes_decisions(bench: Desk) -> None:
     bench.store.close()
     with closing(sqlite3.connect(bench.database)) as connection, connection:
         connection.execute("DROP TABLE passage_decision")
@@ -280,7 +274,7 @@ def test_a_database_of_an_older_version_is_read_and_takes_decisions(bench: Bench
 # ---- on the page --------------------------------------------------------------------------------------
 
 
-def test_all_of_it_on_the_page(bench: Bench) -> None:
+def test_all_of_it_on_the_page(bench: Desk) -> None:
     before = bench.client.get("/api/passages").json()
     bench.tell("/api/passages/1/name", words="To Corfu")
     bench.tell("/api/passages/1/note", words="Fan on")
@@ -324,13 +318,13 @@ def test_all_of_it_on_the_page(bench: Bench) -> None:
         (f"passages/{10**30}/name", {"words": "x"}, "there is no passage"),
     ],
 )
-def test_a_refusal_on_the_page_is_one_line(bench: Bench, path: str, form: object, says: str) -> None:
+def test_a_refusal_on_the_page_is_one_line(bench: Desk, path: str, form: object, says: str) -> None:
     answer = bench.client.tell(f"/api/{path}", form)
     assert answer.status_code == 422 and says in answer.json()["detail"], answer.text
     assert count(bench.database, "passage_decision") == 0
 
 
-def test_nothing_is_decided_without_token_origin_or_pass_phrase(bench: Bench, tmp_path: Path) -> None:
+def test_nothing_is_decided_without_token_origin_or_pass_phrase(bench: Desk, tmp_path: Path) -> None:
     form = {"words": "x"}
     assert bench.client.post("/api/passages/1/name", json=form).status_code == 403
     session = bench.client.get("/api/session").json()["token"]
@@ -353,7 +347,7 @@ def test_nothing_is_decided_without_token_origin_or_pass_phrase(bench: Bench, tm
 
 
 @pytest.mark.parametrize("words", [w for w in HOSTILE if w.isprintable()])
-def test_words_are_shown_as_they_were_typed_and_never_as_markup(bench: Bench, words: str) -> None:
+def test_words_are_shown_as_they_were_typed_and_never_as_markup(bench: Desk, words: str) -> None:
     bench.tell("/api/passages/1/name", words=words)
     bench.tell("/api/passages/1/note", words=words)
     assert bench.client.get("/api/passages").json()[1]["name"] == words

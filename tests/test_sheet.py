@@ -31,7 +31,10 @@ from lugwatch.model import (
 )
 from lugwatch.store.queries import History
 from lugwatch.units import format_time
-from pages import InProcess, built_page
+from pages import InProcess
+
+pytestmark = pytest.mark.usefixtures("built")
+
 
 # HTML living standard, 13.1.2: elements that have no end tag
 VOID = {"meta", "br", "link", "img", "input", "hr"}
@@ -39,11 +42,6 @@ SVG_ALONE = {"line", "rect", "circle", "polyline", "path"}
 # attributes that fetch, and elements that fetch or run
 FETCHING = {"src", "href", "srcset", "data", "action", "poster", "style", "background"}
 RUNNING = {"script", "link", "img", "iframe", "object", "embed", "form", "video", "audio", "base"}
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _built() -> None:
-    built_page()
 
 
 @pytest.fixture(scope="module")

@@ -5,7 +5,6 @@ import os
 import select
 import socket
 import tty
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -30,12 +29,6 @@ def tried(settings: WaysOut, openers: Openers, *, button: bool = False) -> list[
 
 
 # ---- MQTT ----------------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def broker() -> Iterator[Mosquitto]:
-    with Mosquitto() as made:
-        yield made
 
 
 def test_a_message_goes_to_the_broker_and_back_and_nobody_takes_it_for_an_alert(broker: Mosquitto) -> None:
