@@ -65,7 +65,9 @@ def publish(port: int, topic: str, payload: str | bytes, retain: bool = False) -
     sender = Client(callback_api_version=CallbackAPIVersion.VERSION2)
     sender.connect("127.0.0.1", port)
     sender.loop_start()
-    sender.publish(topic, payload, qos=1, retain=retain).wait_for_publish(10.0)
+    told = sender.publish(topic, payload, qos=1, retain=retain)
+    told.wait_for_publish(60.0)  # a large one is half a minute's work for a busy machine
+    assert told.is_published(), "the broker does not take it"
     hang_up(sender)
 
 
