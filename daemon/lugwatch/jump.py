@@ -69,6 +69,7 @@ SMALLEST_BESIDE_BODY_RATIO, SMALLEST_BESIDE_BODY_KELVIN = 0.05, 1.0
 # off goes far beyond.
 HEALING_RATIO = 1.6
 LIKELY_RATIO = 1.0  # a contact that goes bad is likely to double what the joint makes
+BEYOND_GOOD_SD = 2.0  # by which a change of a cooled joint must pass what it was while it was good
 # A change that does not show by this much at the present load may be a neighbour's or the air's.
 SMALLEST_KELVIN = 0.3
 # A joint whose current makes less of a rise than this is not judged: what its neighbours do is more, and
@@ -369,8 +370,8 @@ def believe(
 ) -> tuple[Watch, Tracked]:
     """The filter moves to where it would be had it known of the changes that are joints' own.
 
-    good_kelvin: (joints,) the least that each rise was while it was known to be good, where it may have been
-    cooled meanwhile, by a fan; NaN, None: not so. One that heats what it did then is not worse.
+    good_kelvin: (joints,) what each rise was while it was known to be good, where it may have been cooled
+    meanwhile, by a fan; NaN, None: not so. One that heats what it did then, or not surely more, is not worse.
     """
     rows = np.arange(len(found.moment))
     error = watch.error[rows, found.moment]
@@ -384,7 +385,9 @@ def believe(
     before = np.maximum(after - size, 1e-6)
     counted = after / before
     if good_kelvin is not None:
-        above = np.maximum(after / np.fmax(before, good_kelvin), 1.0)
+        origin = np.fmax(before, good_kelvin)
+        # how large the change is, is not sharper than it was seen
+        above = np.where(after - origin > BEYOND_GOOD_SD * np.sqrt(variance), after / origin, 1.0)
         counted = np.where((size > 0.0) & ~np.isnan(good_kelvin), above, counted)
     moved = np.where(own[:, None], error * size[:, None], 0.0)
     spread = np.einsum("ja,jb,j->jab", error, error, np.where(own, variance, 0.0))

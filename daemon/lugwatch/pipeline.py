@@ -356,8 +356,8 @@ def _changes(
     bound = early * np.maximum(calm, jump.CALM_RMS)
     found = jump.find(watch, rise, bound, plan.groups, plan.metal, misread.excused, clearest)
     if found.own.any():
-        ratio, ratio_sd = trend.ratio(state.baseline, rise, np.sqrt(variance))
-        good = np.where(company.cooled(ratio, plan.airs), rise / ratio * (1.0 - ratio_sd), np.nan)
+        ratio, _ = trend.ratio(state.baseline, rise, np.sqrt(variance))
+        good = np.where(company.cooled(ratio, plan.airs), rise / ratio, np.nan)
         watch, tracked = jump.believe(watch, tracked, found, rise, good)
     return replace(state, watch=watch, company=airs), tracked, found.common, misread.heated
 
