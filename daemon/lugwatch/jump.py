@@ -386,7 +386,6 @@ def believe(
     counted = after / before
     if good_kelvin is not None:
         origin = np.fmax(before, good_kelvin)
-        # how large the change is, is not sharper than it was seen
         above = np.where(after - origin > BEYOND_GOOD_SD * np.sqrt(variance), after / origin, 1.0)
         counted = np.where((size > 0.0) & ~np.isnan(good_kelvin), above, counted)
     moved = np.where(own[:, None], error * size[:, None], 0.0)

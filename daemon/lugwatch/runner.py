@@ -196,9 +196,7 @@ class Watch:
             publisher.start()
         for reader in readers:
             reader.start()
-        self._pipe()
-        for reader in readers:
-            reader.join(STOP_SECONDS / 2)
+        self._pipe(readers)
         self._batches.end()
         writer.join(STOP_SECONDS)
         for publisher in self._publishers:
@@ -243,7 +241,7 @@ class Watch:
 
     # ---- the pipeline, in the thread of `run` ------------------------------------------------
 
-    def _pipe(self) -> None:
+    def _pipe(self, readers: Sequence[threading.Thread]) -> None:
         state, outputs = self._state, list[Output]()
         now = self._clock.monotonic_seconds()
         next_tick, next_commit, next_snapshot = now, now + 1.0, now + SNAPSHOT_SECONDS
@@ -276,6 +274,11 @@ class Watch:
                     next_snapshot = now + SNAPSHOT_SECONDS
                 self._hand_over(outputs, now, saved)
                 outputs, next_commit = [], now + COMMIT_SECONDS
+        for reader in readers:
+            reader.join(STOP_SECONDS / 2)
+        while (event := self._waiting_event()) is not None:  # what was read by now is not lost
+            state, told = pipeline.step(state, labels.moved_if_early(event))
+            outputs += [output for output in told if not isinstance(output, learning.Request)]
         now, time = self._clock.monotonic_seconds(), self._clock.time()
         state, told = pipeline.step(state, Tick(monotonic_seconds=now, time=time, closing=True))
         outputs += [output for output in told if not isinstance(output, learning.Request)]
@@ -300,6 +303,12 @@ class Watch:
     def _next_entry(self) -> JournalEntry | None:
         try:
             return self._entries.get_nowait()
+        except queue.Empty:
+            return None
+
+    def _waiting_event(self) -> pipeline.Event | None:
+        try:
+            return self._events.get_nowait()
         except queue.Empty:
             return None
 
